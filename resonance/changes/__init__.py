@@ -1,0 +1,1 @@
+"""Changes: what differs between tap sets, and what could not be seen."""

@@ -1,0 +1,1 @@
+"""Jobs: the store of a shop, and all SQL."""

@@ -1,0 +1,1 @@
+"""Modes: the poles of the body from the taps of one set."""

@@ -1,0 +1,1 @@
+"""Plots: results in, matplotlib axes out; nothing computed."""

@@ -1,0 +1,1 @@
+"""Report: words, text and pages that leave the bench."""

@@ -1,0 +1,1 @@
+"""Sets: instrument, setup, and the takes of one sitting."""

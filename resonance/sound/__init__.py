@@ -1,0 +1,1 @@
+"""Sound: recordings, files, synthesis."""

@@ -1,0 +1,1 @@
+"""Taps: finding the blows in a recording and vetting them."""
