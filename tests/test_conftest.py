@@ -5,8 +5,6 @@ import subprocess
 import sys
 from pathlib import Path
 
-import pytest
-
 SKIPPING = {
     "call": "def test_it():\n    pytest.skip('the registry is out of reach')\n",
     "mark": "@pytest.mark.skip(reason='the registry is out of reach')\ndef test_it(): pass\n",
@@ -34,11 +32,12 @@ def test_a_skip_fails_on_the_build_machine_and_says_why(tmp_path):
     assert result.returncode != 0
     assert "1 passed" in result.stdout
     assert "skipped in" not in result.stdout
+    lines = result.stdout.replace("Skipped: ", "").splitlines()
     for name in SKIPPING:
-        lines = [line for line in result.stdout.splitlines() if f"test_{name}.py" in line]
-        assert any(
-            "CI=true allows no skip: the registry" in line.replace("Skipped: ", "") for line in lines
-        ), name
+        said = [
+            line for line in lines if f"test_{name}.py" in line and "allows no skip: the registry" in line
+        ]
+        assert said, name
 
 
 def test_a_skip_is_allowed_elsewhere(tmp_path):
