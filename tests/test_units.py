@@ -13,8 +13,8 @@ FREQUENCIES = st.floats(1.0, 20_000.0)
 PITCHES = st.floats(380.0, 480.0)
 
 # f0, Q, zeta %, bandwidth Hz, alpha 1/s, time constant ms, logarithmic decrement, T60 ms, slope dB/s: rows
-# worked from Q = f0/B = 1/(2 zeta), alpha = zeta w0, delta = 2 pi zeta/sqrt(1 - zeta^2), T60 = ln(1000)/alpha,
-# slope = 20 lg(e) alpha.
+# worked from Q = f0/B = 1/(2 zeta), alpha = zeta w0, delta = 2 pi zeta/sqrt(1 - zeta^2), T60 =
+# ln(1000)/alpha, slope = 20 lg(e) alpha.
 DECAYS = [
     (275, 20, 2.5000, 13.750, 43.197, 23.150, 0.157129, 159.91, 375.20),
     (460, 40, 1.2500, 11.500, 36.128, 27.679, 0.078546, 191.20, 313.81),
