@@ -5,6 +5,7 @@ The order is the one DEVELOPERS.md draws. Every import counts, also one inside a
 """
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -84,6 +85,13 @@ def imports(path):
 
 def test_every_room_has_a_place_in_the_order():
     assert {room(path) for path in modules()} - {""} <= set(RANK)
+
+
+def test_developers_draw_the_same_order():
+    text = (PACKAGE.parent / "DEVELOPERS.md").read_text("utf-8")
+    first, second = re.search(r"^ *(units, .*)\n *└ (sound .*)$", text, re.M).groups()
+    drawn = [set(first.split(", ")), *({*part.split(" | ")} for part in second.split(" ─ "))]
+    assert tuple(drawn) == ORDER
 
 
 @pytest.mark.parametrize("path", modules(), ids=place)
