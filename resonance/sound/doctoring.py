@@ -1,8 +1,8 @@
 """Signs in the sound itself that a device has been at work on the level: gain control, noise gate.
 
-Both look only at the quiet stretches from one sudden blow to the next, and both would rather miss a case than cry
-wolf: free decays, bowed notes and ordinary taps must pass. The thresholds are common practice, no source,
-tried on knocks, plates, bars and bowed notes and on simulated gain control.
+Both look only at the stretches from one sudden blow to the next, and both would rather miss a case than
+cry wolf: free decays, bowed notes and ordinary taps must pass. The thresholds are common practice, no
+source, tried on knocks, plates, bars, bowed notes and simulated gain control.
 
 Codes
 -----

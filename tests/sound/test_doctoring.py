@@ -56,7 +56,7 @@ def envelope(sound, fall_s):
 
 
 def gain_controlled(sound, *, target=0.03, attack=0.01, release=0.5):
-    """Gain = target / level once above the target; down within `attack` s, back with `release` s, as phones do."""
+    """Gain = target / level above the target; down within `attack` s, back with `release` s, as phones do."""
     wanted = np.log(np.minimum(1.0, target / np.maximum(envelope(sound, 0.02), 1e-9)))
     down, up = np.exp(-1.0 / (attack * RATE)), np.exp(-1.0 / (release * RATE))
     gain, out = 0.0, np.empty(len(sound))
