@@ -1,0 +1,331 @@
+"""Readings over time: each mode's frequency in every tap set, with the adjustments between.
+
+Each mode has its own panel with its own scale in Hz; all panels span the same interval in cents, so that
+movements can be compared by eye. Time runs by date; where dates are missing or contradict the maker's order,
+tap sets stand at equal distances in the maker's order instead.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from itertools import pairwise
+from typing import Any
+
+import matplotlib
+import matplotlib.dates
+import numpy as np
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
+
+from resonance.plots.style import (
+    FAINT,
+    INK,
+    NORMAL,
+    RC,
+    SERIES,
+    SMALL,
+    drawable,
+    dress,
+    flag_layout,
+    new_axes,
+    new_figure,
+    text_width,
+)
+from resonance.sound.recording import FloatArray
+from resonance.units import cents, hertz
+
+_dates: Any = matplotlib.dates  # its functions carry no types
+
+LEAST_SPAN_CENTS = 60.0
+PANEL_MM = 27.0
+ROW_MM = 4.6
+
+
+@dataclass(frozen=True, eq=False)
+class Readings:
+    """One mode through the tap sets: what is drawn, and the words beside it.
+
+    Parameters
+    ----------
+    text : str   name of the mode
+    positions : array (n,)   where the readings stand on the time axis (`TimeAxis.sets`)
+    frequency, half_width : array (n,), Hz   NaN where not seen, half widths of 95 % intervals
+    open : array (n,) of bool   drawn as an open mark: order not confirmed
+    """
+
+    text: str
+    positions: FloatArray
+    frequency: FloatArray
+    half_width: FloatArray
+    open: FloatArray
+
+
+@dataclass(frozen=True)
+class Event:
+    """An adjustment: where it stands, in the maker's words, whether its order is confirmed."""
+
+    position: float
+    text: str
+    confirmed: bool = True
+    new_chapter: bool = False
+
+
+@dataclass(frozen=True)
+class TimeAxis:
+    """How time runs: positions of the tap sets, and whether they are days or places in the order.
+
+    Parameters
+    ----------
+    sets : tuple of float   days (matplotlib date numbers) or 0, 1, 2 ...
+    names : tuple of str   what stands under each tap set when the axis is an order
+    dated : bool   the positions are days
+    """
+
+    sets: tuple[float, ...]
+    names: tuple[str, ...] = ()
+    dated: bool = True
+
+
+def day_number(moment: datetime) -> float:
+    """Give a moment as matplotlib's day number."""
+    return float(_dates.date2num(moment))
+
+
+def draw_readings(
+    readings: Readings,
+    events: Sequence[Event] = (),
+    *,
+    span_cents: float = float("nan"),
+    colour: str = SERIES[0][0],
+    marker: str = SERIES[0][2],
+    ax: Axes | None = None,
+) -> Axes:
+    """Draw one mode's readings with 95 % bars, and adjustments as upright lines.
+
+    A tap set that does not show the mode leaves a small cross at the foot of the panel.
+
+    Parameters
+    ----------
+    readings : Readings
+    events : sequence of Event   an unconfirmed one is drawn dotted, a new chapter as a heavy line that
+        readings are not joined across
+    span_cents : float   height of the panel; as wide as the readings need when NaN
+    colour, marker : str
+    ax : Axes or None
+
+    Returns
+    -------
+    Axes
+    """
+    ax = new_axes(ax, height_mm=60.0)
+    seen = np.isfinite(readings.frequency)
+    for start, stop in _chapters(readings, events):
+        part = seen & (readings.positions > start) & (readings.positions < stop)
+        ax.plot(readings.positions[part], readings.frequency[part], color=colour, linewidth=0.8, alpha=0.55)
+    for hollow in (False, True):
+        part = seen & (readings.open.astype(bool) == hollow)
+        if np.any(part):
+            bars = np.nan_to_num(readings.half_width[part], nan=0.0)
+            ax.errorbar(
+                readings.positions[part],
+                readings.frequency[part],
+                yerr=bars,
+                fmt=marker,
+                color=colour,
+                markersize=4.2,
+                markerfacecolor="white" if hollow else colour,
+                elinewidth=1.1,
+                capsize=2.0,
+                capthick=0.8,
+                zorder=4,
+            )
+    missing = readings.positions[~seen]
+    ax.plot(
+        missing,
+        np.full(len(missing), 0.06),
+        linestyle="",
+        marker="x",
+        markersize=4.0,
+        color=FAINT,
+        transform=ax.get_xaxis_transform(),
+    )
+    draw_events(ax, events)
+    _set_span(ax, readings, span_cents)
+    ax.yaxis.set_major_locator(MaxNLocator(nbins=3, steps=[1, 2, 5, 10]))
+    ax.set_ylabel("Hz")
+    return ax
+
+
+def draw_events(ax: Axes, events: Sequence[Event]) -> Axes:
+    """Draw adjustments as upright lines: solid when confirmed, dotted when not, heavy for a new chapter."""
+    for event in events:
+        ax.axvline(
+            event.position,
+            color=INK if event.new_chapter else FAINT,
+            linewidth=1.8 if event.new_chapter else 0.8,
+            linestyle="-" if event.confirmed else ":",
+            zorder=1,
+        )
+    return ax
+
+
+def draw_time(ax: Axes, time: TimeAxis) -> Axes:
+    """Set the time axis: dates, or tap sets in the maker's order."""
+    if time.dated:
+        locator = _dates.AutoDateLocator(minticks=3, maxticks=9)
+        ax.xaxis.set_major_locator(locator)
+        ax.xaxis.set_major_formatter(
+            _dates.ConciseDateFormatter(locator, formats=_DATES, zero_formats=_DATES, show_offset=False)
+        )
+        ax.set_xlabel("date")
+    else:
+        names = dict(zip(time.sets, time.names, strict=False))
+        ax.xaxis.set_major_locator(FixedLocator(list(time.sets)))
+        ax.xaxis.set_major_formatter(FuncFormatter(lambda value, _: names.get(value, "")))
+        ax.set_xlabel("tap sets in the order they were made, not to scale")
+    return ax
+
+
+def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: TimeAxis) -> Figure:
+    """Make a figure of one panel a mode, one time axis, and a strip of adjustments in words on top.
+
+    Parameters
+    ----------
+    series : sequence of Readings, from the top down
+    events : sequence of Event
+    time : TimeAxis
+
+    Returns
+    -------
+    Figure, as high as it needs to be
+    """
+    ordered = sorted(events, key=lambda event: event.position)
+    low, high = _ends(time, ordered)
+    width_mm = 174.0
+    scale = 0.86 * width_mm / 25.4 * 72.0 / (high - low)
+    starts = [(event.position - low) * scale for event in ordered]
+    widths = [text_width(_event_text(event), SMALL) + 8.0 for event in ordered]
+    flags = flag_layout(starts, widths, (high - low) * scale)
+    strip_mm = ROW_MM * (max((row for row, _ in flags), default=-1) + 1) + 2.0
+    figure = new_figure(width_mm=width_mm, height_mm=strip_mm + PANEL_MM * len(series) + 14.0)
+    with matplotlib.rc_context(RC):
+        panels = figure.subplots(
+            len(series) + 1,
+            1,
+            sharex=True,
+            squeeze=False,
+            gridspec_kw={"height_ratios": [strip_mm, *[PANEL_MM] * len(series)], "hspace": 0.04},
+        )[:, 0]
+    _draw_flags(panels[0], ordered, flags)
+    span = _common_span(series)
+    for k, (panel, readings) in enumerate(zip(panels[1:], series, strict=True)):
+        colour, _, marker = SERIES[k % len(SERIES)]
+        draw_readings(readings, ordered, span_cents=span, colour=colour, marker=marker, ax=panel)
+        panel.set_title(
+            drawable(readings.text),
+            parse_math=False,
+            loc="left",
+            fontsize=NORMAL,
+            color=INK,
+            pad=3.0,
+            weight="bold",
+        )
+        panel.tick_params(labelbottom=k == len(series) - 1)
+    panels[-1].set_xlim(low, high)
+    draw_time(panels[-1], time)
+    _span_bar(panels[1] if len(series) else panels[0], span)
+    return figure
+
+
+def _name_panel(ax: Axes, text: str) -> None:
+    words: dict[str, Any] = {"fontsize": NORMAL, "color": INK, "weight": "bold", "parse_math": False}
+    ax.set_title(drawable(text), loc="left", pad=3.0, **words)
+
+
+_DATES = ["%Y", "%b %Y", "%d %b", "%d %b", "%H:%M", "%H:%M"]
+
+
+def _event_text(event: Event) -> str:
+    return event.text if event.confirmed else f"{event.text} (order not confirmed)"
+
+
+def _draw_flags(ax: Axes, events: Sequence[Event], flags: Sequence[tuple[int, int]]) -> None:
+    """Write the adjustments in a strip, each at the head of its line."""
+    dress(ax)
+    ax.set_axis_off()
+    ax.set_ylim(0.0, max((row for row, _ in flags), default=0) + 1)
+    for event, (row, side) in zip(events, flags, strict=True):
+        ax.plot(
+            [event.position, event.position],
+            [-0.2, row + 0.75],
+            color=INK if event.new_chapter else FAINT,
+            linewidth=1.8 if event.new_chapter else 0.8,
+            linestyle="-" if event.confirmed else ":",
+            clip_on=False,
+        )
+        ax.annotate(
+            drawable(_event_text(event)),
+            (event.position, row + 0.5),
+            xytext=(3.0 * side, 0.0),
+            textcoords="offset points",
+            va="center",
+            ha="left" if side > 0 else "right",
+            fontsize=SMALL,
+            color=INK,
+            parse_math=False,
+            annotation_clip=False,
+        )
+
+
+def _ends(time: TimeAxis, events: Sequence[Event]) -> tuple[float, float]:
+    places = [*time.sets, *(event.position for event in events)] or [0.0]
+    low, high = min(places), max(places)
+    room = 0.04 * (high - low) if high > low else 0.5
+    return low - room, high + room
+
+
+def _chapters(readings: Readings, events: Sequence[Event]) -> list[tuple[float, float]]:
+    breaks = sorted(event.position for event in events if event.new_chapter)
+    return list(pairwise([-np.inf, *breaks, np.inf]))
+
+
+def _middle(readings: Readings) -> float:
+    seen = readings.frequency[np.isfinite(readings.frequency)]
+    return float(np.sqrt(seen.min() * seen.max())) if seen.size else float("nan")
+
+
+def _span(readings: Readings) -> float:
+    """Interval in cents from the lowest bar's foot to the highest bar's head."""
+    seen = np.isfinite(readings.frequency)
+    if not np.any(seen):
+        return 0.0
+    bars = np.nan_to_num(readings.half_width[seen], nan=0.0)
+    low = np.maximum(readings.frequency[seen] - bars, 0.5 * readings.frequency[seen])
+    return float(cents(np.max(readings.frequency[seen] + bars), np.min(low)))
+
+
+def _common_span(series: Sequence[Readings]) -> float:
+    return max([LEAST_SPAN_CENTS, *(1.15 * _span(readings) for readings in series)])
+
+
+def _set_span(ax: Axes, readings: Readings, span_cents: float) -> None:
+    seen = np.isfinite(readings.frequency)
+    if not np.any(seen):
+        return
+    bars = np.nan_to_num(readings.half_width[seen], nan=0.0)
+    low = float(np.min(np.maximum(readings.frequency[seen] - bars, 0.5 * readings.frequency[seen])))
+    high = float(np.max(readings.frequency[seen] + bars))
+    middle = float(np.sqrt(low * high))
+    span = span_cents if np.isfinite(span_cents) else max(LEAST_SPAN_CENTS, 1.15 * _span(readings))
+    ax.set_ylim(middle + float(hertz(-span / 2, middle)), middle + float(hertz(span / 2, middle)))
+
+
+def _span_bar(ax: Axes, span_cents: float) -> None:
+    """Set a bar that shows an interval in cents at the right of a panel; all panels share its height."""
+    shown = next((c for c in (200.0, 100.0, 50.0, 20.0) if c <= 0.8 * span_cents), 20.0)
+    share = shown / span_cents
+    ax.plot([1.015, 1.015], [0.05, 0.05 + share], color=INK, linewidth=1.2, marker="_", markersize=6,
+            transform=ax.transAxes, clip_on=False)  # fmt: skip
+    ax.text(1.028, 0.05 + share / 2, f"{shown:.0f} cents", rotation=90, va="center", ha="left",
+            fontsize=SMALL, color=INK, transform=ax.transAxes)  # fmt: skip

@@ -1,0 +1,150 @@
+"""Every code has words; labels, notes, dates and unknown codes read sensibly."""
+
+import ast
+from datetime import datetime, timezone
+from math import nan
+from pathlib import Path
+
+import pytest
+
+from resonance.modes.mode import Mode
+from resonance.reasons import Fault, Reason
+from resonance.report.words import (
+    ALIASES,
+    CODES,
+    count_words,
+    day_words,
+    kind_words,
+    label_alias,
+    label_sign,
+    limit_words,
+    list_words,
+    mode_label,
+    moment_words,
+    note_words,
+    reason_words,
+    reasons_words,
+    sentence,
+    set_words,
+    verdict_sign,
+    verdict_words,
+)
+
+PACKAGE = Path(__file__).parents[2] / "resonance"
+BANNED = ("signature mode", "residue", "posterior", "pole")
+
+
+def emitted(path):
+    """Give (line, code or None, names of the values or None) of each Reason and Fault made in a module."""
+    for node in ast.walk(ast.parse(path.read_text("utf-8"))):
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("Reason", "Fault") and node.args:
+            first, values = node.args[0], node.args[1] if len(node.args) > 1 else None
+            literal = isinstance(first, ast.Constant)
+            keys = None
+            if isinstance(values, ast.Dict):
+                keys = {key.value for key in values.keys if isinstance(key, ast.Constant)}
+            yield node.lineno, first.value if literal else None, keys if values is not None else set()
+
+
+def modules():
+    return [path for path in sorted(PACKAGE.rglob("*.py")) if path.parent.name != "report"]
+
+
+@pytest.mark.parametrize("path", modules(), ids=lambda path: path.relative_to(PACKAGE).as_posix())
+def test_every_code_in_the_sources_has_words(path):
+    for line, code, _ in emitted(path):
+        assert code is None or code in CODES, f"{path.name}:{line} emits '{code}', which report/words.py lacks"
+
+
+def test_the_scan_sees_a_code(tmp_path):
+    (tmp_path / "made.py").write_text("Reason('gone_missing', {'at': 1.0})\nFault('dull')\nReason(code)\n")
+    found = list(emitted(tmp_path / "made.py"))
+    assert found == [(1, "gone_missing", {"at"}), (2, "dull", set()), (3, None, set())]
+
+
+@pytest.mark.parametrize("code", CODES)
+def test_words_are_plain(code):
+    for words in CODES[code]:
+        assert not any(banned in words.lower() for banned in BANNED)
+        assert not words.endswith(".")
+        assert "_" not in words.replace("{", "").split("}")[0] or "{" in words
+
+
+def test_the_longer_form_needs_all_its_values():
+    assert reason_words(Fault("double_hit", {"delay": 0.042})) == "double hit: a second blow 42 ms after the first"
+    assert reason_words(Fault("double_hit")) == "double hit"
+    assert reason_words(Fault("double_hit", {"delay": nan})) == "double hit"
+
+
+def test_values_in_words_are_not_format_strings():
+    words = reason_words(Reason("lossy", {"format": "{delay:ms} {0}"}))
+    assert "({delay:ms} {0})" in words
+
+
+def test_an_unknown_code_reads_sensibly():
+    reason = Reason("belly_up", {"height_mm": 3.25, "seen": True, "by": "the_maker", "u": nan})
+    assert reason_words(reason) == "belly up (height mm 3.25, seen yes, by the maker)"
+    assert reason_words(Reason("")) == "not known"
+
+
+def test_each_reason_is_said_once():
+    assert reasons_words([Reason("one_tap"), Reason("one_tap"), Reason("no_modes")]) == (
+        reason_words(Reason("one_tap")),
+        reason_words(Reason("no_modes")),
+    )
+
+
+def test_labels_show_a_true_minus_and_guesses_a_question_mark():
+    assert label_sign("B1-") == "B1−"
+    assert mode_label(Mode(461.0, 0.01, label="B1-", labelled_by="program")) == "B1−?"
+    assert mode_label(Mode(461.0, 0.01, label="B1-", labelled_by="program"), guesses=False) == ""
+    assert mode_label(Mode(461.0, 0.01, label="B1-", labelled_by="maker"), guesses=False) == "B1−"
+    assert mode_label(Mode(461.0, 0.01)) == mode_label(None) == ""
+
+
+def test_aliases_are_plain_words():
+    assert label_alias("A0") == "main air note"
+    assert label_alias("my wolf") == ""
+    assert {"A0", "CBR", "B1-", "B1+", "#2", "#5"} <= set(ALIASES)
+
+
+@pytest.mark.parametrize(
+    ("frequency", "words"),
+    [(440.0, "A4"), (446.4, "A4 +25 cents"), (261.6256, "C4"), (433.0, "A4 −28 cents"), (nan, ""), (0.0, "")],
+)
+def test_notes(frequency, words):
+    # A4 = 440 Hz (ISO 16), C4 = 440 2^(-9/12) = 261.6256 Hz; 1200 lg2(446.4 / 440) = 25.0
+    assert note_words(frequency) == words
+
+
+def test_notes_follow_the_pitch():
+    assert note_words(442.0, pitch_a4=442.0) == "A4"
+
+
+def test_dates_do_not_depend_on_the_language_of_the_computer():
+    moment = datetime(2025, 3, 3, 9, 5, tzinfo=timezone.utc)
+    assert day_words(moment) == "3 March 2025"
+    assert moment_words(moment) == "3 March 2025, 09:05"
+    assert day_words(None) == moment_words(None) == "date not noted"
+
+
+def test_small_words():
+    assert kind_words("hum") == "mains hum"
+    assert kind_words("new_kind") == "new kind"
+    assert limit_words("hand") == "tap to tap"
+    assert verdict_words("ambiguous") == "cannot tell"
+    assert verdict_words("never_heard") == "never heard"
+    assert verdict_sign("never_heard") == ""
+    assert set_words("set3") == "tap set 3"
+    assert set_words("odd one") == "tap set odd one"
+    assert list_words(["a"]) == "a"
+    assert list_words(["a", "b", "c"]) == "a, b and c"
+    assert count_words(1, "tap") == "1 tap"
+    assert count_words(2, "tap") == "2 taps"
+    assert sentence(" wood first ") == "Wood first."
+    assert sentence("") == ""
+
+
+def test_verdicts_differ_by_sign_too():
+    signs = [verdict_sign(v) for v in ("moved", "no change seen", "appeared", "not found", "not reached", "ambiguous")]
+    assert len(set(signs)) == len(signs)
