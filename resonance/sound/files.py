@@ -132,6 +132,13 @@ def write_recording(recording: Recording, path: str | os.PathLike[str]) -> str:
         raise SoundFileError(f"{target.name} cannot be written: {error.strerror or error}") from error
 
 
+def flac_writer() -> str:
+    """Name the library that writes our FLAC: another may pack the same sound in other bytes."""
+    import soundfile
+
+    return f"libsndfile-{soundfile.__libsndfile_version__}"
+
+
 @contextmanager
 def _opened(path: str | os.PathLike[str], name: str) -> Iterator[BufferedReader]:
     """Open for reading; what fails becomes one plain line."""
