@@ -22,6 +22,7 @@ from resonance.plots.style import (
     NORMAL,
     SMALL,
     axes_points,
+    cut_to,
     drawable,
     frequency_axis,
     new_axes,
@@ -33,6 +34,7 @@ from resonance.sound.recording import FloatArray
 
 DEPTH_DB = 55.0  # how far below the strongest line a picture reaches
 APART_DB = 14.0  # least distance of the two curves, before and after
+HIGHEST_STRIP = 0.6  # of the height of the axes, for labels
 LEADER = 14.0  # height in points of the fine lines under the labels
 NOT_WOOD = ("string", "hum", "room")
 
@@ -71,11 +73,12 @@ class _Label:
 
 @dataclass(frozen=True)
 class _Strip:
-    """The strip of upright labels along the top: its share of the axes' height, and the axes in points."""
+    """The strip of upright labels: its share of the axes' height; axes and longest label in points."""
 
     share: float
     width: float
     height: float
+    longest: float
 
 
 def draw_spectrum(
@@ -200,8 +203,9 @@ def _measure_strip(ax: Axes, texts: Sequence[str], beside: Sequence[str]) -> _St
     width, height = axes_points(ax)
     width -= max((text_width(text, NORMAL, bold=True) for text in beside), default=0.0)
     longest = max((text_width(text, SMALL, bold=True) for text in texts), default=0.0)
-    share = min(0.65, (longest + LEADER + 8.0) / height) if longest else 0.0
-    return _Strip(share, width, height)
+    longest = min(longest, HIGHEST_STRIP * height - LEADER - 8.0)
+    share = (longest + LEADER + 8.0) / height if longest > 0.0 else 0.0
+    return _Strip(share, width, height, longest)
 
 
 def _set_levels(ax: Axes, curves: Sequence[Curve], strip: _Strip) -> None:
@@ -254,7 +258,7 @@ def _label_strip(ax: Axes, labels: Sequence[_Label], strip: _Strip) -> None:
         ax.text(
             place,
             base + 2.0 / strip.height,
-            drawable(label.text),
+            drawable(cut_to(label.text, SMALL, strip.longest, bold=label.bold)),
             parse_math=False,
             rotation=90,
             ha="center",

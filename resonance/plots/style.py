@@ -158,6 +158,16 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
     return max(float(path.get_extents().width) for path in paths)
 
 
+def cut_to(text: str, size: float, width: float, *, bold: bool = False) -> str:
+    """Cut words out of the middle, with … in their place, until the text is no wider than `width` points."""
+    tail = text[-20:]
+    head = text[: -len(tail)]
+    while head and text_width(text, size, bold=bold) > width:
+        head = head[:-1]
+        text = f"{head.rstrip()}…{tail.lstrip()}"
+    return text
+
+
 def axes_points(ax: Axes) -> tuple[float, float]:
     """Width and height of the axes in points, once the layout of what is drawn so far has settled."""
     figure = ax.get_figure(root=True)

@@ -4,7 +4,7 @@ For the customer (the default) the owner's data, bench notes (the maker's remark
 instrument, who tapped, file names, analysis details) and guessed names are left out. The bench gets all.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from math import nan
 
@@ -39,6 +39,7 @@ from resonance.report.verdicts import (
     least_detectable,
     limit_cell,
     null_words,
+    shared_reasons,
     shift_cells,
     shift_label,
     shift_reasons,
@@ -128,7 +129,8 @@ def _short(job: Job, comparisons: Sequence[Comparison], *, guesses: bool) -> Sec
         lead = f"{_sets_words(last)}{what}. {comparison_headline(last)}"
         blocks.append(Paragraph(lead, "lead"))
         moved = [s for s in last.shifts if s.verdict in ("moved", "appeared", "not found", "ambiguous")]
-        blocks.append(Verdicts(tuple(_verdict(shift, guesses=guesses) for shift in moved)))
+        shared = shared_reasons(last)
+        blocks.append(Verdicts(tuple(_verdict(s, guesses=guesses, shared=shared) for s in moved)))
         null = null_words(last, _band(job, last))
         blocks.append(Paragraph(null) if null else Paragraph(""))
     elif job.sets:
@@ -253,12 +255,13 @@ def _comparison(job: Job, comparison: Comparison, pictures: Sequence[Picture], *
     first = checks_words_first(comparison)
     null = null_words(comparison, _band(job, comparison))
     reasons = comparison_reasons(comparison)
+    shared = shared_reasons(comparison)
     blocks: list[Block] = [
         Paragraph(first, "caution"),
         Paragraph(f"Between them: {list_words(adjustment_words(a) for a in done)}." if done else
                   "No adjustment lies between them."),
         Paragraph(comparison_headline(comparison), "lead"),
-        Verdicts(tuple(_verdict(shift, guesses=guesses) for shift in comparison.shifts)),
+        Verdicts(tuple(_verdict(s, guesses=guesses, shared=shared) for s in comparison.shifts)),
         Paragraph(null),
         *(Items(reasons, title="What to bear in mind"),) * bool(reasons),
         *(p for p in pictures if p.place == "changes" and p.key == f"{comparison.before} {comparison.after}"),
@@ -268,12 +271,12 @@ def _comparison(job: Job, comparison: Comparison, pictures: Sequence[Picture], *
     return Section(_sets_words(comparison), kept, name=f"{comparison.before}-{comparison.after}")
 
 
-def _verdict(shift: ModeShift, *, guesses: bool) -> Verdict:
+def _verdict(shift: ModeShift, *, guesses: bool, shared: Collection[str]) -> Verdict:
     return Verdict(
         verdict_sign(shift.verdict),
         shift_verdict(shift),
         shift_sentence(shift, guesses=guesses),
-        shift_reasons(shift),
+        shift_reasons(shift, shared=shared),
         strong=shift.verdict == "moved",
     )
 

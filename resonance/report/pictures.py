@@ -36,7 +36,7 @@ from resonance.sets.tapset import TapSet
 from resonance.sound.recording import FloatArray
 
 PANELS = 6
-LONGEST_WORDS = 60
+LONGEST_WORDS = 72
 
 
 def readings_over_time(job: Job, *, guesses: bool = True) -> Figure | None:

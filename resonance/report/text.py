@@ -53,6 +53,12 @@ def write_text(report: Report, *, width: int = WIDTH) -> str:
     return "\n".join(line.rstrip() for line in lines) + "\n"
 
 
+def blocks_text(blocks: Sequence[Block], *, width: int = WIDTH) -> str:
+    """Lay single blocks out as plain text, e.g. `resonance.report.readings.set_blocks` of one tap set."""
+    parts = ["\n".join(line.rstrip() for line in _block_lines(block, width)) for block in blocks]
+    return "\n\n".join(part for part in parts if part)
+
+
 def columns(text: str) -> int:
     """Columns that text takes up: wide signs two, combining ones none."""
     signs = [sign for sign in text if not unicodedata.combining(sign)]

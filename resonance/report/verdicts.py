@@ -5,7 +5,8 @@ Where that scatter is assumed, nothing is said to have moved: the tool says what
 explain. A verdict of no change carries its bounds.
 """
 
-from math import isfinite, nan
+from collections.abc import Collection
+from math import inf, isfinite, nan
 
 from resonance.changes.comparison import BandChange, Comparison, ModeShift
 from resonance.modes.intervals import frequency_half_width, half_width
@@ -31,6 +32,7 @@ from resonance.units import hertz
 
 # Reasons that a comparison's own sentences already say, or that stand before everything else.
 FIRST = "checks_first"
+ASSUMED = "repeatability_assumed"
 SAID_ELSEWHERE = (FIRST, "bounds")
 
 
@@ -68,7 +70,7 @@ def scatter_assumed(shift: ModeShift) -> bool:
     """Whether the put-back scatter behind a verdict is assumed rather than learned from repeat sets."""
     if shift.repeatability is not None:
         return shift.repeatability.source == "assumed"
-    return any(reason.code == "repeatability_assumed" for reason in shift.reasons)
+    return any(reason.code == ASSUMED for reason in shift.reasons)
 
 
 def shift_sentence(shift: ModeShift, *, guesses: bool = True) -> str:
@@ -121,13 +123,13 @@ def comparison_headline(comparison: Comparison) -> str:
     return f"{of} moved."
 
 
-def null_words(comparison: Comparison, band: tuple[float, float]) -> str:
+def null_words(comparison: Comparison, band: tuple[float, float] = (nan, nan)) -> str:
     """Say what bounds a verdict of no change: least shifts that would show, band, what is not covered.
 
     Parameters
     ----------
-    comparison : Comparison
-    band : (float, float), Hz   where modes were looked for; NaN when not known
+    comparison : Comparison   its reason 'bounds' says where modes were looked for
+    band : (float, float), Hz   the same, where it has no such reason
 
     Returns
     -------
@@ -136,15 +138,21 @@ def null_words(comparison: Comparison, band: tuple[float, float]) -> str:
     unmoved = [s for s in comparison.shifts if s.verdict == "no change seen"]
     if not unmoved:
         return ""
-    parts = [_bounds(unmoved)]
-    if len(unmoved) == len(comparison.shifts):
-        within = ""
-        if isfinite(band[0]) and isfinite(band[1]):
-            within = f" from {number(band[0], 0)} to {number(band[1], 0)} Hz"
-        parts.append(f"None found in the resonance frequencies{within}; the sound may still differ.")
-    else:
-        parts.append("Where no change was seen, the sound may still differ.")
-    return " ".join(parts)
+    if len(unmoved) < len(comparison.shifts):
+        return f"{_bounds(unmoved)} Where no change was seen, the sound may still differ."
+    within = _band_words(comparison, band)
+    return f"{_bounds(unmoved)} None found in the resonance frequencies{within}; the sound may still differ."
+
+
+def _band_words(comparison: Comparison, band: tuple[float, float]) -> str:
+    values = next((reason.values for reason in comparison.reasons if reason.code == "bounds"), {})
+    low, high = float(values.get("low", band[0])), float(values.get("high", band[1]))
+    reach = float(values.get("reach", inf))
+    if not (isfinite(low) and isfinite(high)):
+        return ""
+    if low < reach < high:
+        return f" from {number(low, 0)} to {number(reach, 0)} Hz, as far as the blows reach"
+    return f" from {number(low, 0)} to {number(high, 0)} Hz"
 
 
 def checks_words_first(comparison: Comparison) -> str:
@@ -156,23 +164,38 @@ def checks_words_first(comparison: Comparison) -> str:
 
 
 def comparison_reasons(comparison: Comparison) -> tuple[str, ...]:
-    """Say what limits a comparison as a whole, each reason once, as sentences."""
-    kept = [reason for reason in comparison.reasons if reason.code not in SAID_ELSEWHERE]
-    return tuple(sentence(words) for words in reasons_words(kept))
+    """Say what limits a comparison as a whole, each reason once, as sentences.
+
+    What limits every paired mode alike is said here, once, and not again beside each.
+    """
+    own = [reason for reason in comparison.reasons if reason.code not in SAID_ELSEWHERE]
+    return tuple(dict.fromkeys(sentence(w) for w in (*shared_reasons(comparison), *reasons_words(own))))
 
 
-def shift_reasons(shift: ModeShift) -> tuple[str, ...]:
-    """Say what limits one verdict, as sentences; assumed scatter is in the verdict already."""
-    kept = [reason for reason in shift.reasons if reason.code != "repeatability_assumed"]
-    return tuple(sentence(words) for words in reasons_words(kept))
+def shared_reasons(comparison: Comparison) -> tuple[str, ...]:
+    """Give, in words, the reasons that all paired modes have in common, and any assumed scatter."""
+    paired = [s for s in comparison.shifts if s.before is not None and s.after is not None]
+    each = [reasons_words(shift.reasons) for shift in paired]
+    everywhere = [words for words in (each[0] if len(each) > 1 else ()) if all(words in e for e in each)]
+    assumed = [r for shift in paired for r in shift.reasons if r.code == ASSUMED]
+    return tuple(dict.fromkeys((*reasons_words(assumed), *everywhere)))
+
+
+def shift_reasons(shift: ModeShift, *, shared: Collection[str] = ()) -> tuple[str, ...]:
+    """Say what limits one verdict, as sentences, but for `shared` words and assumed scatter."""
+    kept = reasons_words(reason for reason in shift.reasons if reason.code != ASSUMED)
+    return tuple(sentence(words) for words in kept if words not in shared)
 
 
 def comparison_lines(
     comparison: Comparison, *, band: tuple[float, float] = (nan, nan), guesses: bool = True
 ) -> tuple[str, ...]:
-    """Say a whole comparison, one sentence or two a line: checks first, then what moved, bounds, reasons."""
+    """Say a whole comparison, a few sentences a line: checks first, what moved, bounds, reasons."""
+    shared = shared_reasons(comparison)
     lines = [checks_words_first(comparison), comparison_headline(comparison)]
-    lines += [shift_sentence(shift, guesses=guesses) for shift in comparison.shifts]
+    for shift in comparison.shifts:
+        said = (shift_sentence(shift, guesses=guesses), *shift_reasons(shift, shared=shared))
+        lines.append(" ".join(said))
     lines.append(null_words(comparison, band))
     lines += comparison_reasons(comparison)
     return tuple(filter(None, lines))
@@ -247,7 +270,13 @@ def _not_reached(shift: ModeShift) -> str:
 
 
 def _ambiguous(shift: ModeShift) -> str:
-    return f"{frequencies_words(shift)}: cannot tell which resonance is which."
+    if shift.after is None:
+        return f"{frequencies_words(shift)} before: cannot tell whether it is gone."
+    if shift.before is None:
+        return f"{frequencies_words(shift)} after: cannot tell whether it is new."
+    if any(reason.code == "pair_ambiguous" for reason in shift.reasons):
+        return f"{frequencies_words(shift)}: cannot tell which resonance is which."
+    return f"{frequencies_words(shift)}: cannot tell whether it moved."
 
 
 def _other(shift: ModeShift) -> str:

@@ -1,112 +1,21 @@
 """Codes to the maker's words: one function for each thing, for screen, page and report alike.
 
-Stored codes are ASCII; what a maker reads is made here. Each code has a short form, that always fits, and
-may have a longer form, used when all the values it speaks of are known. In the longer form a value is
-written by its kind: hz, s, ms, db, cents, percent, c, n (a count) or text. A code without words still reads
-sensibly: its words without underscores, its values behind them.
+Stored codes are ASCII; what a maker reads is made here, from the forms in `resonance.report.codes`. A code
+without words still reads sensibly: its words without underscores, its values behind them.
 
 Hertz come first, then cents or a note. A guessed name carries a question mark.
 """
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable
 from datetime import date, datetime
 from math import isfinite
+from string import Formatter
 
 from resonance.modes.mode import Mode
 from resonance.reasons import Fault, Reason
+from resonance.report.codes import CODES
 from resonance.report.numbers import UNKNOWN, number, plain
 from resonance.units import nearest_note
-
-Values = Mapping[str, float | str | bool]
-
-# code: (short form, longer form)
-CODES: dict[str, tuple[str, str]] = {
-    # recordings
-    "lossy": (
-        "compressed sound file: frequencies hold, levels and damping may not",
-        "compressed sound file ({format:text}): frequencies hold, levels and damping may not",
-    ),
-    "gain_controlled": (
-        "the recorder seems to have changed its gain by itself: levels and damping may be wrong",
-        "",
-    ),
-    "noise_gated": (
-        "the recorder seems to have cut quiet sound away: damping and weak resonances may be wrong",
-        "",
-    ),
-    # taps
-    "clipped": ("clipped: the recording was too loud; turn the gain down", ""),
-    "double_hit": ("double hit", "double hit: a second blow {delay:ms} after the first"),
-    "too_quiet": (
-        "too quiet for this room",
-        "too quiet for this room: {snr_db:db} above the noise, {needed_db:db} needed",
-    ),
-    "cut_short": ("cut short: the recording ends too soon", "cut short: only {left:s} left to ring"),
-    "overlaps_next": ("the next tap comes too soon", "the next tap comes too soon, {after:s} later"),
-    "dull": ("dull blow", "dull blow: it excites little above {reach:hz}"),
-    "unlike_others": ("unlike the other taps", ""),
-    # modes and tap sets
-    "one_tap": ("only one tap: its spread from tap to tap is not known", ""),
-    "few_taps": ("few taps: the uncertainty itself is uncertain", "only {n:n} taps: the uncertainty is wide"),
-    "one_microphone_place": (
-        "one microphone place only: the room may bias these values; a second place would show how much",
-        "",
-    ),
-    "room_limits": ("the room limits this value", ""),
-    "record_too_short": (
-        "damping not shown: the recording of each tap is too short",
-        "damping not shown: a tap must ring {needed:s} or longer to show it",
-    ),
-    "damping_uncertain": ("damping uncertain", ""),
-    "model_misfit": (
-        "refused: the sound does not behave like taps on ringing wood",
-        "refused: {misfit:percent} of the sound is not explained by ringing resonances",
-    ),
-    "no_taps": ("no usable tap found", ""),
-    "no_modes": ("no resonance stands out of the noise", ""),
-    "not_reached": (
-        "the blows excite too little up here",
-        "the blows excite little above {reach:hz}; a harder tip and a lighter blow reach higher",
-    ),
-    "below_noise": ("hidden in the noise", ""),
-    "assumed_strings": ("open strings assumed at the usual notes", ""),
-    # comparisons
-    "repeatability_assumed": (
-        "put-back scatter assumed, not measured; repeat tap sets would show the true one",
-        "put-back scatter of about {scatter_cents:cents} assumed, not measured; repeat tap sets would show "
-        "the true one",
-    ),
-    "place_differs": (
-        "microphone or tap place differs: shifts may come from the room, levels cannot be compared",
-        "",
-    ),
-    "place_not_noted": ("microphone or tap place not noted: levels cannot be compared", ""),
-    "condition_changed": (
-        "the conditions changed as well",
-        "{what:text} changed as well: {before:text} before, {after:text} after",
-    ),
-    "several_adjustments": (
-        "several adjustments lie between: what each did cannot be told apart",
-        "{n:n} adjustments lie between: what each did cannot be told apart",
-    ),
-    "new_chapter": ("a new chapter began between: post, strings or body are no longer the same", ""),
-    "bounds": ("none found in the resonance frequencies measured; the sound may still differ", ""),
-    "checks_first": (
-        "many resonances fell or broadened together: check seams, cracks, bar and post first",
-        "{fallen:n} of {of:n} resonances fell and {broadened:n} broadened: check seams, cracks, bar and post "
-        "first",
-    ),
-    "time_between": ("much time lies between", "{days:n} days lie between: settling and weather add to it"),
-    "order_not_confirmed": ("the order of tap sets and adjustments is not confirmed", ""),
-    "humidity_changed": (
-        "humidity changed: wood resonances follow it with days of lag",
-        "humidity {before:percent} before, {after:percent} after: wood resonances follow it with days of lag",
-    ),
-    "temperature_changed": (
-        "temperature changed: air notes follow it at once",
-        "{before:c} before, {after:c} after: air notes follow the temperature at once",
-    ),
-}
 
 KINDS = {
     "body": "body",
@@ -159,18 +68,19 @@ MONTHS = (
 
 
 def reason_words(reason: Reason | Fault) -> str:
-    """Say a reason or fault in words, without a full stop.
+    """Say a reason or fault in words, without a full stop (`resonance.report.codes`).
 
-    The longer form is used when every value it names is there and finite, the short form otherwise.
+    A form that speaks of values is used when every one of them is there and finite, the short form otherwise.
     """
-    if reason.code not in CODES:
+    variants = [f"{reason.code}:{reason.values[name]}" for name in ("what", "side") if name in reason.values]
+    forms = next((CODES[code] for code in (*variants, reason.code) if code in CODES), ())
+    if not forms:
         return _spelt_out(reason)
-    short, longer = CODES[reason.code]
     shown = {name: _Shown(value) for name, value in reason.values.items() if _known(value)}
-    try:
-        return longer.format_map(shown) if longer else short
-    except KeyError:
-        return short
+    for form in sorted(forms[1:], key=lambda form: -len(_fields(form))):
+        if _fields(form) <= shown.keys():
+            return form.format_map(shown)
+    return forms[0]
 
 
 def reasons_words(reasons: Iterable[Reason | Fault]) -> tuple[str, ...]:
@@ -272,30 +182,47 @@ def count_words(count: int, one: str, many: str = "") -> str:
 
 
 class _Shown:
-    """A value of a reason that writes itself by kind inside a longer form."""
+    """A value of a reason that writes itself by kind inside a form."""
 
     def __init__(self, value: float | str | bool) -> None:
         self._value = value
 
     def __format__(self, kind: str) -> str:
         if isinstance(self._value, str):
-            return self._value
-        if kind == "text" or isinstance(self._value, bool):
+            return _TEXT_AS.get(kind, str)(self._value)
+        if isinstance(self._value, bool) or kind not in _SHOWN_AS:
             return _plain_words(self._value)
         return _SHOWN_AS[kind](float(self._value))
 
 
+def time_words(hours: float) -> str:
+    """Write a time as minutes, hours or days, whichever reads best."""
+    if not isfinite(hours):
+        return UNKNOWN
+    if hours < 1.0:
+        return count_words(round(60.0 * hours), "minute")
+    return count_words(round(hours), "hour") if hours < 47.5 else count_words(round(hours / 24.0), "day")
+
+
+_TEXT_AS = {"set": set_words, "adj": adjustment_id_words, "kind": kind_words}
 _SHOWN_AS = {
-    "hz": lambda value: number(value, 0) + " Hz",
+    "hz": lambda value: plain(value, "Hz"),
     "s": lambda value: plain(value, "s", digits=2),
     "ms": lambda value: number(value * 1000.0, 0) + " ms",
-    "db": lambda value: number(value, 0) + " dB",
+    "db": lambda value: plain(value, "dB", digits=2),
     "cents": lambda value: number(value, 0) + " cents",
+    "shift": lambda value: number(value, 0, signed=True) + " cents",
     "percent": lambda value: number(value, 0) + " %",
     "share": lambda value: number(value * 100.0, 0) + " %",
     "c": lambda value: plain(value, "°C", digits=3),
+    "g": lambda value: plain(value, "g"),
     "n": lambda value: number(value, 0),
+    "time": time_words,
 }
+
+
+def _fields(form: str) -> frozenset[str]:
+    return frozenset(name for _, name, _, _ in Formatter().parse(form) if name)
 
 
 def _known(value: float | str | bool | None) -> bool:

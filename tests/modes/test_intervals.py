@@ -19,7 +19,9 @@ def test_unknown_degrees_of_freedom_count_as_many():
     assert half_width(1.0, nan) == pytest.approx(1.960, abs=0.0005)
 
 
-@pytest.mark.parametrize(("u", "dof"), [(nan, 5.0), (0.0, 5.0), (-1.0, 5.0), (inf, 5.0), (0.1, 0.0), (0.1, -2.0)])
+@pytest.mark.parametrize(
+    ("u", "dof"), [(nan, 5.0), (0.0, 5.0), (-1.0, 5.0), (inf, 5.0), (0.1, 0.0), (0.1, -2.0)]
+)
 def test_an_uncertainty_that_is_not_known_gives_no_half_width(u, dof):
     assert isnan(half_width(u, dof))
 

@@ -140,7 +140,9 @@ def comparison_of(before, after, verdicts, *, reasons=(), bands=(), source="assu
 
 def build_job(**changes):
     sets = (
-        a_set(1, 3, refused=(Fault("double_hit", {"delay": 0.042, "ratio_db": -9.0}),), remark="bench secret"),
+        a_set(
+            1, 3, refused=(Fault("double_hit", {"delay": 0.042, "ratio_db": -9.0}),), remark="bench secret"
+        ),
         a_set(
             2,
             5,
@@ -153,7 +155,9 @@ def build_job(**changes):
         a_set(3, 21, step=2.3, after=("adj2",)),
     )
     adjustments = (
-        Adjustment("adj1", at(4), "soundpost", along_mm=0.25, across_mm=-0.1, end="top", note="a hair tighter"),
+        Adjustment(
+            "adj1", at(4), "soundpost", along_mm=0.25, across_mm=-0.1, end="top", note="a hair tighter"
+        ),
         Adjustment("adj2", at(12), "bridge", note="waist thinned"),
     )
     timeline = (
@@ -167,7 +171,13 @@ def build_job(**changes):
     values = {
         "id": "viola-405",
         "instrument": Instrument(
-            "Viola 405", "viola", maker="Ada Bench", year="2025", owner="Mr Private", body_mm=405.0, notes="owes me"
+            "Viola 405",
+            "viola",
+            maker="Ada Bench",
+            year="2025",
+            owner="Mr Private",
+            body_mm=405.0,
+            notes="owes me",
         ),
         "created": at(3),
         "sets": sets,
@@ -198,7 +208,9 @@ def build_comparisons(job):
             reasons=(Reason("repeatability_assumed", {"scatter_cents": 7.0}), Reason("bounds")),
             bands=(BandChange(1000.0, 1260.0, 1.4, 0.3, "moved"), BandChange(1260.0, 1600.0)),
         ),
-        comparison_of(two, three, (unchanged,) * 6, reasons=(Reason("order_not_confirmed"), Reason("bounds"))),
+        comparison_of(
+            two, three, (unchanged,) * 6, reasons=(Reason("order_not_confirmed"), Reason("bounds"))
+        ),
     )
 
 

@@ -1,4 +1,4 @@
-"""Rounding to the uncertainty: worked examples of the Particle Data Group's rule (from memory), edge cases."""
+"""Rounding to the uncertainty: worked examples of the Particle Data Group's rule (from memory), edges."""
 
 from math import inf, nan
 
@@ -63,7 +63,8 @@ def test_signs():
 
 
 @pytest.mark.parametrize(
-    ("value", "shown"), [(2.31, "2.4 Hz"), (2.4, "2.4 Hz"), (24.1, "25 Hz"), (0.052, "0.052 Hz"), (241.0, "250 Hz")]
+    ("value", "shown"),
+    [(2.31, "2.4 Hz"), (2.4, "2.4 Hz"), (24.1, "25 Hz"), (0.052, "0.052 Hz"), (241.0, "250 Hz")],
 )
 def test_a_limit_is_rounded_up(value, shown):
     assert limit(value, "Hz") == shown
@@ -75,7 +76,8 @@ def test_a_limit_that_is_not_known_says_so(value):
 
 
 @pytest.mark.parametrize(
-    ("value", "shown"), [(0.25, "0.25 mm"), (71.5, "71.5 mm"), (405.0, "405 mm"), (0.0, "0 mm"), (1060.0, "1060 mm")]
+    ("value", "shown"),
+    [(0.25, "0.25 mm"), (71.5, "71.5 mm"), (405.0, "405 mm"), (0.0, "0 mm"), (1060.0, "1060 mm")],
 )
 def test_a_noted_measure_keeps_its_digits(value, shown):
     assert plain(value, "mm") == shown

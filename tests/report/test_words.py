@@ -1,17 +1,19 @@
 """Every code has words; labels, notes, dates and unknown codes read sensibly."""
 
 import ast
-from datetime import datetime, timezone
+import re
+from datetime import UTC, datetime
 from math import nan
 from pathlib import Path
+from string import Formatter
 
 import pytest
 
 from resonance.modes.mode import Mode
 from resonance.reasons import Fault, Reason
+from resonance.report.codes import CODES
 from resonance.report.words import (
     ALIASES,
-    CODES,
     count_words,
     day_words,
     kind_words,
@@ -26,6 +28,7 @@ from resonance.report.words import (
     reasons_words,
     sentence,
     set_words,
+    time_words,
     verdict_sign,
     verdict_words,
 )
@@ -42,7 +45,8 @@ def emitted(path):
             literal = isinstance(first, ast.Constant)
             keys = None
             if isinstance(values, ast.Dict):
-                keys = {key.value for key in values.keys if isinstance(key, ast.Constant)}
+                literal_keys = all(isinstance(key, ast.Constant) for key in values.keys)
+                keys = {key.value for key in values.keys} if literal_keys else None
             yield node.lineno, first.value if literal else None, keys if values is not None else set()
 
 
@@ -50,10 +54,32 @@ def modules():
     return [path for path in sorted(PACKAGE.rglob("*.py")) if path.parent.name != "report"]
 
 
+def listed(path):
+    """Give the codes that a module's docstring lists, one a line: ``code : {values} ...``."""
+    text = ast.get_docstring(ast.parse(path.read_text("utf-8"))) or ""
+    return re.findall(r"^([a-z][a-z_]*) (?:: )?\{", text, flags=re.MULTILINE)
+
+
 @pytest.mark.parametrize("path", modules(), ids=lambda path: path.relative_to(PACKAGE).as_posix())
 def test_every_code_in_the_sources_has_words(path):
-    for line, code, _ in emitted(path):
-        assert code is None or code in CODES, f"{path.name}:{line} emits '{code}', which report/words.py lacks"
+    codes = [(f"line {line}", code) for line, code, _ in emitted(path) if code is not None]
+    for where, code in [*codes, *(("docstring", code) for code in listed(path))]:
+        assert code in CODES, f"{path.name}, {where}: '{code}' has no words in report/codes.py"
+
+
+def test_forms_speak_only_of_values_that_come_with_the_code():
+    given = {}
+    for path in modules():
+        for _, code, keys in emitted(path):
+            given.setdefault(code, []).append(keys)
+    for code, forms in CODES.items():
+        kinds = given.get(code.split(":")[0], [])
+        if not kinds or None in kinds:
+            continue  # not emitted yet, or with values made elsewhere
+        known = set().union(*kinds)
+        for form in forms[1:]:
+            missing = {name for _, name, _, _ in Formatter().parse(form) if name} - known
+            assert not missing, f"{code}: no module gives {sorted(missing)}"
 
 
 def test_the_scan_sees_a_code(tmp_path):
@@ -64,16 +90,52 @@ def test_the_scan_sees_a_code(tmp_path):
 
 @pytest.mark.parametrize("code", CODES)
 def test_words_are_plain(code):
-    for words in CODES[code]:
+    assert code.isascii()
+    assert not [name for name in Formatter().parse(CODES[code][0]) if name[1]], "the first form always fits"
+    for form in CODES[code]:
+        words = "".join(text for text, _, _, _ in Formatter().parse(form))
         assert not any(banned in words.lower() for banned in BANNED)
         assert not words.endswith(".")
-        assert "_" not in words.replace("{", "").split("}")[0] or "{" in words
+        assert "_" not in words
 
 
 def test_the_longer_form_needs_all_its_values():
-    assert reason_words(Fault("double_hit", {"delay": 0.042})) == "double hit: a second blow 42 ms after the first"
+    assert (
+        reason_words(Fault("double_hit", {"delay": 0.042}))
+        == "double hit: a second blow 42 ms after the first"
+    )
     assert reason_words(Fault("double_hit")) == "double hit"
     assert reason_words(Fault("double_hit", {"delay": nan})) == "double hit"
+
+
+def test_the_form_that_says_most_is_used():
+    weak = {"level_db": -31.0, "needed_db": -28.0}
+    assert "−31 dB" in reason_words(Reason("too_weak", weak))
+    assert "12 dB above it" in reason_words(Reason("too_weak", {"snr_db": 12.0, "needed_db": 15.0}))
+    assert reason_words(Reason("time_between", {"hours": 72.0, "days": 3.0})).startswith("3 days lie between")
+    after = reason_words(Reason("time_between", {"hours": 3.0, "days": 0.125, "adjustment": "adj2"}))
+    assert "3 hours after adjustment 2" in after
+
+
+def test_a_condition_is_told_in_its_own_unit():
+    def changed(what, before, after, **more):
+        return reason_words(
+            Reason("condition_changed", {"what": what, "before": before, "after": after, **more})
+        )
+
+    assert changed("humidity", 55.0, 30.0).startswith("humidity 55 % before, 30 % after")
+    assert "19.5 °C before, 24 °C after" in changed("temperature", 19.5, 24.0)
+    assert "by +13 cents" in changed("temperature", 19.5, 24.0, expected_a0_cents=13.2)
+    assert changed("holding", "cradle", "lap") == "holding changed as well: cradle before, lap after"
+    assert changed("seams", True, False) == "seams changed as well: yes before, no after"
+
+
+@pytest.mark.parametrize(
+    ("hours", "words"),
+    [(0.25, "15 minutes"), (1.0, "1 hour"), (30.2, "30 hours"), (72.0, "3 days"), (nan, "not known")],
+)
+def test_times(hours, words):
+    assert time_words(hours) == words
 
 
 def test_values_in_words_are_not_format_strings():
@@ -122,7 +184,7 @@ def test_notes_follow_the_pitch():
 
 
 def test_dates_do_not_depend_on_the_language_of_the_computer():
-    moment = datetime(2025, 3, 3, 9, 5, tzinfo=timezone.utc)
+    moment = datetime(2025, 3, 3, 9, 5, tzinfo=UTC)
     assert day_words(moment) == "3 March 2025"
     assert moment_words(moment) == "3 March 2025, 09:05"
     assert day_words(None) == moment_words(None) == "date not noted"
@@ -146,5 +208,8 @@ def test_small_words():
 
 
 def test_verdicts_differ_by_sign_too():
-    signs = [verdict_sign(v) for v in ("moved", "no change seen", "appeared", "not found", "not reached", "ambiguous")]
+    signs = [
+        verdict_sign(v)
+        for v in ("moved", "no change seen", "appeared", "not found", "not reached", "ambiguous")
+    ]
     assert len(set(signs)) == len(signs)

@@ -1,0 +1,203 @@
+"""Every reason and fault code in the maker's words.
+
+A code stands with one or more forms. The first is short and always fits; the others speak of values,
+and the one that speaks of most, all of them known, is used. A code followed by ``:`` and a word holds
+where the reason's value ``what`` or ``side`` is that word.
+
+In a form a value is written by its kind: hz, s, ms, db, cents, shift (signed cents), percent, share (of 1,
+in percent), c (degrees Celsius), g, n (a count), time (hours, as hours or days), set, adj (their ids), kind
+(of a resonance) or text. No form ends with a full stop.
+"""
+
+CODES: dict[str, tuple[str, ...]] = {
+    # recordings
+    "lossy": (
+        "compressed sound file: frequencies hold, levels and damping may not",
+        "compressed sound file ({format:text}): frequencies hold, levels and damping may not",
+    ),
+    "gain_controlled": (
+        "the recorder seems to have changed its gain by itself: levels and damping may be wrong",
+    ),
+    "noise_gated": (
+        "the recorder seems to have cut quiet sound away: damping and weak resonances may be wrong",
+    ),
+    # taps
+    "clipped": ("clipped: the recording was too loud; turn the gain down",),
+    "double_hit": ("double hit", "double hit: a second blow {delay:ms} after the first"),
+    "too_quiet": (
+        "too quiet for this room",
+        "too quiet for this room: {snr_db:db} above the noise, {needed_db:db} needed",
+    ),
+    "cut_short": ("cut short: the recording ends too soon", "cut short: only {left:s} left to ring"),
+    "overlaps_next": ("the next tap comes too soon", "the next tap comes too soon, {after:s} later"),
+    "dull": ("dull blow", "dull blow: it excites little above {reach:hz}"),
+    "unlike_others": ("unlike the other taps",),
+    # modes and tap sets
+    "one_tap": ("only one tap: its spread from tap to tap is not known",),
+    "few_taps": ("few taps: the uncertainty is wide", "only {n:n} taps: the uncertainty is wide"),
+    "one_microphone_place": (
+        "one microphone place only: the room may bias these values; a second place would show how much",
+    ),
+    "room_limits": ("the room limits this value",),
+    "record_too_short": (
+        "damping not shown: the recording of each tap is too short",
+        "damping not shown: a tap must ring {needed:s} or longer to show it",
+    ),
+    "damping_uncertain": ("damping not shown: too uncertain",),
+    "model_misfit": (
+        "refused: the sound does not behave like taps on ringing wood",
+        "refused: {misfit:share} of the sound is not explained by ringing resonances",
+    ),
+    "no_taps": ("no usable tap found",),
+    "no_modes": (
+        "no resonance stands out of the noise",
+        "the tap set {side:text} shows no resonance at all",
+    ),
+    "not_reached": (
+        "the blows excite too little up here",
+        "the blows excite little above {reach:hz}; a harder tip and a lighter blow reach higher",
+    ),
+    "label_without_mode": (
+        "a name of yours fits no resonance of this analysis",
+        "your name {label:text} at {frequency:hz} fits no resonance of this analysis",
+    ),
+    "taps_judged_since": (
+        "taps were refused or restored since the analysis: analyse the tap set again",
+        "taps refused or restored since the analysis: {n:n}; analyse the tap set again",
+    ),
+    "below_noise": ("hidden in the noise",),
+    "assumed_strings": ("open strings assumed at the usual notes",),
+    # comparisons: one mode
+    "outside_band": (
+        "the other tap set was not searched there",
+        "the other tap set was searched from {low:hz} to {high:hz} only",
+    ),
+    "hidden_by": (
+        "something else in the other tap set lies over it",
+        "in the other tap set {kind:kind} at {frequency:hz} lies over it",
+    ),
+    "pair_ambiguous": (
+        "it may be one of the other tap set's resonances after all; a name of yours on both sides settles it",
+    ),
+    "no_uncertainty": (
+        "a reading has no known uncertainty",
+        "the reading {side:text} has no known uncertainty",
+    ),
+    "no_uncertainty:both": ("neither reading has a known uncertainty",),
+    "close_call": ("a close call: it only just counts as more than chance",),
+    "air_temperature": (
+        "judged against what the temperature of the air alone does",
+        "judged against the {expected_cents:shift} that air of another temperature alone makes",
+    ),
+    "other_place": ("the other tap set has no tap from this place",),
+    "too_weak": (
+        "it may have sunk into what the other tap set cannot show",
+        "it may have sunk into the noise of the other tap set: {snr_db:db} above it, {needed_db:db} needed",
+        "it is too weak beside the strongest resonance to miss it: {level_db:db}, {needed_db:db} needed",
+    ),
+    "strength_not_known": ("nothing tells how strong it is",),
+    "restart_failed": (
+        "the tap set after could not be fitted from the resonances before; stored readings are compared",
+    ),
+    # comparisons: conditions
+    "repeatability_assumed": (
+        "put-back scatter assumed, not measured; repeat tap sets would show the true one",
+        "put-back scatter of about {scatter_cents:cents} assumed, not measured; repeat tap sets would show "
+        "the true one",
+        "put-back scatter of about {scatter_cents:cents} assumed, not measured; repeat tap sets "
+        "({kind:text}) would show the true one",
+    ),
+    "few_repeats": (
+        "the put-back scatter rests on few repeat tap sets",
+        "the put-back scatter of about {scatter_cents:cents} rests on few repeat tap sets ({n:n})",
+    ),
+    "day_to_day_not_known": (
+        "day-to-day scatter is not known: the repeat tap sets are of one day",
+        "day-to-day scatter is not known: the repeat tap sets are of one day, these {hours:time} apart",
+    ),
+    "level_scatter_assumed": (
+        "the put-back scatter of levels is assumed",
+        "the put-back scatter of levels is assumed: {scatter_db:db} a tap set",
+    ),
+    "common_shift": (
+        "most resonances went the same way together: the weather can do that",
+        "most resonances went together by about {cents:shift}: the weather can do that",
+    ),
+    "place_differs": (
+        "tap or microphone place differs: shifts may come from the room, levels cannot be compared",
+        "{what:text} differs ({before:text} before, {after:text} after): shifts may come from the room",
+    ),
+    "place_not_noted": (
+        "tap or microphone place not noted: taken as the same",
+        "{what:text} not noted: taken as the same before and after",
+    ),
+    "condition_changed": (
+        "the conditions changed as well",
+        "{what:text} changed as well: {before:text} before, {after:text} after",
+    ),
+    "condition_changed:temperature": (
+        "the temperature changed: air notes follow it at once",
+        "{before:c} before, {after:c} after: air notes follow the temperature at once",
+        "{before:c} before, {after:c} after: the air alone would move the main air note by "
+        "{expected_a0_cents:shift}",
+    ),
+    "condition_changed:humidity": (
+        "the humidity changed: wood follows it, days late",
+        "humidity {before:percent} before, {after:percent} after: wood follows it, days late",
+    ),
+    "condition_changed:mass": (
+        "the weight changed as well",
+        "weight {before:g} before, {after:g} after",
+    ),
+    "condition_changed:pitch": (
+        "the strings were tuned to another pitch",
+        "tuned to A4 = {before:hz} before, {after:hz} after",
+    ),
+    "check_failed": ("a check failed", "check not in order {side:text}: {what:text}"),
+    "several_adjustments": (
+        "several adjustments lie between: what each did cannot be told apart",
+        "{n:n} adjustments lie between: what each did cannot be told apart",
+    ),
+    "new_chapter": (
+        "a new chapter began between: post, strings or body are no longer the same",
+        "{adjustment:adj} began a new chapter: post, strings or body are no longer the same",
+    ),
+    "bounds": (
+        "none found in the resonance frequencies measured; the sound may still differ",
+        "none found in the resonance frequencies from {low:hz} to {high:hz}; the sound may still differ",
+    ),
+    "checks_first": (
+        "many resonances fell or broadened together: check seams, cracks, bar and post first",
+        "{fallen:n} of {of:n} resonances fell and {broadened:n} broadened: check seams, cracks, bar and post "
+        "first",
+    ),
+    "time_between": (
+        "time lies between: settling and weather are in it",
+        "{hours:time} lie between the tap sets: settling and weather are in it",
+        "the tap set after was taken {hours:time} after {adjustment:adj}: what settled since is in it",
+    ),
+    "dates_disagree": (
+        "the dates contradict the order: the later tap set has the earlier date",
+        "the dates contradict the order by {hours:time}: the later tap set has the earlier date",
+    ),
+    "order_not_confirmed": ("the order of tap sets and adjustments is not confirmed",),
+    # put-back scatter
+    "repeats_used": ("repeat tap sets used", "{n:n} repeat tap sets used ({kind:text})"),
+    "repeat_base_missing": (
+        "a repeat tap set was left out: what it repeats is not at hand",
+        "{set:set} was left out: {of:set}, which it repeats, is not at hand",
+    ),
+    "repeat_after_adjustment": (
+        "a repeat tap set was left out: an adjustment lies between",
+        "{set:set} was left out as a repeat of {of:set}: an adjustment lies between",
+    ),
+    "repeat_not_paired": (
+        "a repeat tap set was left out: no resonance could be paired without doubt",
+        "{set:set} was left out as a repeat of {of:set}: no resonance could be paired without doubt",
+    ),
+    "repeat_kind_not_noted": (
+        "a repeat tap set does not say what was done between: taken as put back",
+        "{set:set} does not say what was done since {of:set}: taken as put back",
+    ),
+    "repeats_of_one_day": ("repeat tap sets of one day: what changes from day to day is not in them",),
+}
