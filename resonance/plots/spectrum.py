@@ -271,8 +271,12 @@ def _label_strip(ax: Axes, labels: Sequence[_Label], strip: _Strip) -> None:
 
 
 def _join(ax: Axes, shift: ModeShift, before: Curve, after: Curve) -> None:
-    """Join a mode on both curves; an open dot where it stands alone."""
+    """Join a mode on both curves, its 95 % interval at each dot; an open dot where it stands alone."""
     moved = shift.verdict == "moved"
+    for mode, curve in ((shift.before, before), (shift.after, after)):
+        if mode is not None and np.isfinite(half := frequency_half_width(mode)):
+            place = (mode.frequency, curve.level(mode.frequency))
+            ax.errorbar(*place, xerr=half, fmt="none", ecolor=INK, elinewidth=1.4, capsize=2.0, zorder=4)
     ends = [
         (mode.frequency, curve.level(mode.frequency))
         for mode, curve in ((shift.before, before), (shift.after, after))

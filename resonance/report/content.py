@@ -25,7 +25,13 @@ from resonance.report.blocks import (
     table_of,
 )
 from resonance.report.cautions import caution_items
-from resonance.report.facts import adjustment_words, instrument_facts, setup_facts, taps_words
+from resonance.report.facts import (
+    adjustment_words,
+    instrument_facts,
+    kind_of_instrument,
+    setup_facts,
+    taps_words,
+)
 from resonance.report.method import STATEMENT, method_blocks
 from resonance.report.readings import over_time_tables, set_blocks
 from resonance.report.verdicts import (
@@ -106,7 +112,8 @@ def build_report(
 
 def _subtitle(job: Job) -> str:
     instrument = job.instrument
-    who = ", ".join(filter(None, [instrument.family, instrument.maker, instrument.year]))
+    kind = kind_of_instrument(instrument)
+    who = ", ".join(filter(None, [kind, instrument.maker, instrument.year]))
     taken = [tap_set.taken for tap_set in job.sets if tap_set.taken]
     days = list(dict.fromkeys(day_words(day) for day in ([min(taken), max(taken)] if taken else [])))
     when = f"tap sets of {' to '.join(days)}" if days else ""
@@ -118,27 +125,35 @@ def _footer(made: datetime | None) -> str:
 
 
 def _short(job: Job, comparisons: Sequence[Comparison], *, guesses: bool) -> Section:
-    blocks: list[Block] = []
     if comparisons:
-        last = comparisons[-1]
-        done = between(job, last)
-        what = f" ({list_words(adjustment_words(a) for a in done)})" if done else ""
-        first = checks_words_first(last)
-        if first:
-            blocks.append(Paragraph(first, "caution"))
-        lead = f"{_sets_words(last)}{what}. {comparison_headline(last)}"
-        blocks.append(Paragraph(lead, "lead"))
-        moved = [s for s in last.shifts if s.verdict in ("moved", "appeared", "not found", "ambiguous")]
-        shared = shared_reasons(last)
-        blocks.append(Verdicts(tuple(_verdict(s, guesses=guesses, shared=shared) for s in moved)))
-        null = null_words(last, _band(job, last))
-        blocks.append(Paragraph(null) if null else Paragraph(""))
+        blocks = _short_of(job, comparisons, guesses=guesses)
     elif job.sets:
         n = count_words(len(job.sets), "tap set")
-        blocks.append(Paragraph(f"{n} so far; nothing has been compared yet.", "lead"))
+        blocks = [Paragraph(f"{n} so far; nothing has been compared yet.", "lead")]
     else:
-        blocks.append(Paragraph("No tap set yet.", "lead"))
+        blocks = [Paragraph("No tap set yet.", "lead")]
     return Section("In short", tuple(block for block in blocks if not _empty(block)), name="short")
+
+
+def _short_of(job: Job, comparisons: Sequence[Comparison], *, guesses: bool) -> list[Block]:
+    """Sum up the last comparison, and those before it in a line each."""
+    last = comparisons[-1]
+    shared = shared_reasons(last)
+    telling = [s for s in last.shifts if s.verdict in ("moved", "appeared", "not found", "ambiguous")]
+    earlier = tuple(_headline(job, comparison) for comparison in comparisons[:-1])
+    return [
+        Paragraph(checks_words_first(last), "caution"),
+        Paragraph(_headline(job, last), "lead"),
+        Verdicts(tuple(_verdict(s, guesses=guesses, shared=shared) for s in telling)),
+        Paragraph(null_words(last, _band(job, last))),
+        *(Items(earlier, title="Before that"),) * bool(earlier),
+    ]
+
+
+def _headline(job: Job, comparison: Comparison) -> str:
+    done = between(job, comparison)
+    what = f" ({list_words(adjustment_words(a) for a in done)})" if done else ""
+    return f"{_sets_words(comparison)}{what}. {comparison_headline(comparison)}"
 
 
 def _empty(block: Block) -> bool:

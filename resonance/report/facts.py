@@ -36,10 +36,8 @@ PIECE_WORDS = {"whole": "", "top": "free top plate", "back": "free back plate"}
 
 def instrument_facts(instrument: Instrument, *, owner: bool = False) -> Pairs:
     """Give what is noted of the instrument; the owner and the notes only when asked for."""
-    kind = instrument.family if instrument.family != "other" else "instrument of another family"
-    piece = PIECE_WORDS.get(instrument.piece, instrument.piece)
     pairs = [
-        ("Instrument", ", ".join(filter(None, [kind, piece]))),
+        ("Instrument", kind_of_instrument(instrument)),
         ("Maker", instrument.maker),
         ("Year", instrument.year),
         ("Body length", _measure(instrument.body_mm, "mm")),
@@ -48,6 +46,13 @@ def instrument_facts(instrument: Instrument, *, owner: bool = False) -> Pairs:
     if owner:
         pairs += [("Owner", instrument.owner), ("Notes", instrument.notes)]
     return _noted(pairs)
+
+
+def kind_of_instrument(instrument: Instrument) -> str:
+    """Say what it is, e.g. ``viola`` or ``violin, free top plate``."""
+    kind = instrument.family if instrument.family != "other" else "instrument of another family"
+    piece = PIECE_WORDS.get(instrument.piece, instrument.piece)
+    return ", ".join(filter(None, [kind, piece]))
 
 
 def setup_facts(setup: Setup) -> Pairs:

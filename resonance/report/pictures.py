@@ -147,7 +147,8 @@ OVER_TIME_CAPTION = (
 )
 BEFORE_AFTER_CAPTION = (
     "Spectra before (dashed, raised) and after. Matched resonances are joined, with a heavy line where "
-    "the shift is beyond the put-back scatter; an open dot has no partner."
+    "the shift is beyond the put-back scatter; an open dot has no partner. Bars at the dots are 95 % "
+    "intervals of the readings."
 )
 SPECTRUM_CAPTION = (
     "Spectrum of the taps used, with the resonances found; bars at the dots are 95 % intervals, open dots "

@@ -130,6 +130,7 @@ def test_matched_modes_are_joined_and_lone_ones_open():
     assert joins[1].get_linewidth() > joins[0].get_linewidth()
     assert [line.get_linestyle() for line in joins[:2]] == [":", "-"]
     assert [line.get_markerfacecolor() for line in joins] == [INK, INK, "white", "white"]
+    assert len(ax.containers) == 6  # a bar for every dot
     weights = {text.get_text(): text.get_weight() for text in ax.texts}
     assert weights["460.0 → 466.0 Hz"] == "bold"
     assert weights["275.0 → 275.2 Hz"] == "normal"

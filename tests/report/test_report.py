@@ -244,6 +244,23 @@ def test_checks_come_before_any_talk_of_the_adjustment(written, job, comparisons
     assert said.index("check seams, cracks, bar and post first") < said.index("2 of 6 resonances")
 
 
+def test_the_summary_tells_the_last_comparison_and_the_earlier_ones_in_a_line(job, comparisons):
+    short = build_report(job, comparisons).sections[0]
+    lead = next(block for block in short.blocks if getattr(block, "tone", "") == "lead")
+    assert lead.text == "Tap set 2 → tap set 3 (Bridge: waist thinned). No change seen."
+    (earlier,) = [block for block in short.blocks if block.kind == "items"]
+    assert earlier.items == (
+        "Tap set 1 → tap set 2 (Soundpost 0.25 mm away from the bridge and 0.1 mm out at the top end: "
+        "a hair tighter). 2 of 6 resonances differ by more than the assumed put-back scatter would explain.",
+    )
+
+
+def test_a_free_plate_is_told_as_such(written):
+    said = written(Job("plate", Instrument("No. 8", "violin", "top")))
+    assert "violin, free top plate" in said
+    assert "push the top in" not in said  # no strings, no post
+
+
 def test_a_notice_stands_before_all_else(written, job):
     said = written(job, notice="Invented: made-up instrument")
     assert said.index("Invented: made-up instrument") < said.index("In short")
