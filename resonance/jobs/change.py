@@ -1,0 +1,272 @@
+"""What one act writes: records of a new tap set, an adjustment, a corrected line. Used by the shop only."""
+
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+from pathlib import Path
+from sqlite3 import Connection
+
+from resonance.errors import NotFoundError, ResonanceError
+from resonance.jobs import assemble, order
+from resonance.jobs.database import (
+    Row,
+    Sound,
+    acts,
+    add_act,
+    add_record,
+    add_sound,
+    hashes_in,
+    rows,
+    writing,
+)
+from resonance.jobs.job import (
+    Entry,
+    Job,
+    displaced,
+    find_adjustment,
+    find_set,
+    moved_post,
+    position,
+    setup_there,
+    short_name,
+)
+from resonance.jobs.records import Record, aware, to_record
+from resonance.sets.instrument import FAMILIES, PIECES, Instrument
+from resonance.sets.setup import ENDS, PARTS, Adjustment, Setup
+from resonance.sets.tapset import REPEAT_KINDS, TapSet
+
+
+class DuplicateRecording(ResonanceError):
+    """A recording that a tap set of the job has already; nothing was changed.
+
+    Parameters
+    ----------
+    file : str   name of the file
+    job, set_id : str   where it is already; `set_id` is '' when the same recording is named twice at once
+    """
+
+    def __init__(self, file: str, job: str, set_id: str) -> None:
+        self.file, self.job, self.set_id = file, job, set_id
+        where = f"already in tap set {set_id} of {job}" if set_id else "named twice"
+        super().__init__(f"{file} is {where} (the same recording); nothing was changed")
+
+
+@dataclass
+class Change:
+    """An act in the making: what is so far, and what it will write when it ends well.
+
+    Parameters
+    ----------
+    db : connection, inside its transaction
+    job : str   id
+    rows : list of Row   records of the job, those of this act included
+    made : aware datetime
+    text : str   what is done, in plain words
+    """
+
+    db: Connection
+    job: str
+    rows: list[Row]
+    made: datetime
+    text: str = ""
+    sounds: list[Sound] = field(default_factory=list)
+    written: list[tuple[str, str, Record]] = field(default_factory=list)
+
+    def write(self, kind: str, id: str, body: Record) -> None:
+        """Add a record to the act."""
+        seq = self.rows[-1].seq + 1 if self.rows else 1
+        self.rows.append(Row(seq, 0, self.job, kind, id, body))
+        self.written.append((kind, id, body))
+
+    def body(self, kind: str, id: str) -> Record:
+        """Give the newest body of a thing, empty where there is none yet."""
+        return assemble.newest(self.rows, kind).get(id, {})
+
+    def assembled(self) -> Job:
+        """Give the job with what was written so far."""
+        return assemble.assemble(self.job, self.rows)
+
+    def finish(self) -> None:
+        """Put the act and its records into the database."""
+        act = add_act(self.db, made=self.made, job=self.job, text=self.text)
+        for sound in self.sounds:
+            add_sound(self.db, act, sound)
+        for kind, id_, body in self.written:
+            add_record(self.db, act, job=self.job, kind=kind, id=id_, body=body)
+
+
+@contextmanager
+def changing(path: Path, job: str, *, made: datetime) -> Iterator[Change]:
+    """Begin an act on a job; all that is written within it stands or falls together."""
+    with writing(path) as db:
+        job_id = resolve(db, job)
+        change = Change(db, job_id, rows(db, job_id), made)
+        yield change
+        change.finish()
+
+
+def resolve(db: Connection, job: str, *, deleted_too: bool = False) -> str:
+    """Give the id of a job from its id or its name.
+
+    Raises
+    ------
+    NotFoundError   naming the jobs there are
+    """
+    there: dict[str, Record] = {row.job: row.body for row in rows(db, kinds=("job",))}
+    present = [job_id for job_id, body in there.items() if not body.get("deleted")]
+    for wanted in (job, short_name(job)):
+        if wanted in present or (deleted_too and wanted in there):
+            return wanted
+    if short_name(job) in there:
+        raise NotFoundError(f"the job {short_name(job)} was deleted; undo its deletion to see it again")
+    raise NotFoundError(f"there is no job '{job}'; there are: {', '.join(present) or 'none yet'}")
+
+
+def free_id(db: Connection, wanted: str) -> str:
+    """Give an id that no job has or had, a deleted one included: the one wanted, else with a number."""
+    taken = {row.job for row in rows(db, kinds=("job",))}
+    number, job_id = 2, wanted
+    while job_id in taken:
+        job_id = f"{wanted}-{number}"
+        number += 1
+    return job_id
+
+
+def has_acts(db: Connection, job: str) -> bool:
+    """Whether anything was ever done to a job of that id."""
+    return bool(acts(db, job))
+
+
+def check_choice(what: str, value: str, choices: Sequence[str]) -> None:
+    """Refuse a word that is none of the choices.
+
+    Raises
+    ------
+    ResonanceError   naming them
+    """
+    if value not in choices:
+        raise ResonanceError(f"'{value}' is no {what}; write one of: {', '.join(choices)}")
+
+
+def check_instrument(instrument: Instrument) -> None:
+    """Refuse an unknown family or piece, and an instrument without a name."""
+    check_choice("family", instrument.family, FAMILIES)
+    check_choice("piece", instrument.piece, PIECES)
+    if not instrument.name.strip():
+        raise ResonanceError("the instrument needs a name")
+
+
+def check_adjustment(adjustment: Adjustment) -> None:
+    """Refuse an unknown part or end."""
+    check_choice("part", adjustment.part, PARTS)
+    check_choice("end", adjustment.end, ("", *ENDS))
+
+
+def check_repeat_kind(kind: str) -> None:
+    """Refuse an unknown kind of repeat set."""
+    check_choice("kind of repeat", kind, ("", *REPEAT_KINDS))
+
+
+def job_body(instrument: Instrument, notes: str, created: datetime) -> Record:
+    """Give the record of a new job."""
+    return {"instrument": to_record(instrument), "notes": notes, "created": to_record(created)}
+
+
+def refuse_duplicates(job: str, found: Iterable[Row], hashes: Sequence[tuple[str, str]]) -> None:
+    """Refuse recordings (name, hash) that a tap set of the job has, or that are named twice.
+
+    Raises
+    ------
+    DuplicateRecording
+    """
+    sets = assemble.present(found, "tap_set")
+    owner = {sha256: set_id for set_id, body in sets.items() for sha256 in hashes_in("tap_set", body)}
+    seen: set[str] = set()
+    for name, sha256 in hashes:
+        if sha256 in owner:
+            raise DuplicateRecording(name, job, owner[sha256])
+        if sha256 in seen:
+            raise DuplicateRecording(name, job, "")
+        seen.add(sha256)
+
+
+def write_adjustment(
+    change: Change, adjustment: Adjustment, *, before: str | None, after: str | None
+) -> Adjustment:
+    """Write a new adjustment, its place in the order and the post position that follows from it."""
+    id_ = assemble.next_id(change.rows, "adjustment")
+    given = adjustment.made is not None
+    added = replace(adjustment, id=id_, made=aware(adjustment.made or change.made))
+    entry = Entry("adjustment", id_, added.made, False, at_given=given)
+    timeline = order.insert(assemble.entries(change.rows), entry, before=before, after=after)
+    if timeline[-1].id == id_:
+        timeline = (*timeline[:-1], replace(timeline[-1], confirmed=True))
+    change.write("adjustment", id_, {**_without_id(added), "made_given": given})
+    change.write("order", "order", assemble.order_body(timeline))
+    move_post(change, None, added)
+    return added
+
+
+def correct_adjustment(change: Change, adjustment: Adjustment) -> Adjustment:
+    """Write a corrected adjustment; the post position follows the corrected displacement."""
+    old = find_adjustment(change.assembled(), adjustment.id)
+    made = aware(adjustment.made) if adjustment.made is not None else old.made
+    changed = replace(adjustment, id=old.id, made=made)
+    body = change.body("adjustment", old.id)
+    given = bool(body.get("made_given", True)) or made != old.made
+    move_post(change, old, changed)
+    change.write("adjustment", old.id, {**body, **_without_id(changed), "made_given": given})
+    return changed
+
+
+def delete_entry(change: Change, id: str) -> None:
+    """Write that a tap set, adjustment or remark is gone."""
+    known = change.assembled()
+    entry = known.timeline[position(known, id)]
+    kind = {shown: kind for kind, shown in assemble.ENTRY_KINDS.items()}[entry.kind]
+    if entry.kind == "adjustment":
+        move_post(change, find_adjustment(known, id), None)
+    change.write(kind, id, {**change.body(kind, id), "deleted": True})
+
+
+def _without_id(adjustment: Adjustment) -> Record:
+    return {key: value for key, value in to_record(adjustment).items() if key != "id"}
+
+
+def move_post(change: Change, old: Adjustment | None, new: Adjustment | None) -> None:
+    """Let the noted post position follow an adjustment that comes (old None), changes, or goes (new None).
+
+    Before a later new post nothing follows: the position is that of the new post.
+    """
+    job = change.assembled()
+    one = new or old
+    assert one is not None
+    later = job.timeline[position(job, one.id) + 1 :]
+    adjustments = [find_adjustment(job, entry.id) for entry in later if entry.kind == "adjustment"]
+    if any(each.part == "soundpost" and each.new_chapter for each in adjustments):
+        return
+    setup = displaced(job.setup, old, -1.0) if old is not None else job.setup
+    setup = moved_post(setup, new) if new is not None else setup
+    if to_record(setup) != to_record(job.setup):
+        change.write("setup", "setup", {**change.body("setup", "setup"), **to_record(setup)})
+
+
+def write_set(
+    change: Change, tap_set: TapSet, *, before: str | None, after: str | None, confirmed: bool
+) -> str:
+    """Write a new tap set, its analysis and its place in the order; give its id."""
+    set_id = assemble.next_id(change.rows, "tap_set")
+    taken = aware(tap_set.taken) if tap_set.taken is not None else None
+    job = change.assembled()
+    repeat_of = find_set(job, tap_set.repeat_of).id if tap_set.repeat_of else None
+    entry = Entry("tap set", set_id, taken, confirmed)
+    timeline = order.insert(job.timeline, entry, before=before, after=after)
+    place = [each.id for each in timeline].index(set_id)
+    said_nothing = to_record(tap_set.setup) == to_record(Setup())
+    setup = setup_there(job, place) if said_nothing else tap_set.setup
+    noted = replace(tap_set, id=set_id, taken=taken, repeat_of=repeat_of, setup=setup)
+    change.write("tap_set", set_id, assemble.observed_body(noted))
+    change.write("analysis", set_id, assemble.analysis_body(noted, change.made))
+    change.write("order", "order", assemble.order_body(timeline))
+    return set_id
