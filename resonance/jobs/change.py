@@ -1,6 +1,6 @@
 """What one act writes: records of a new tap set, an adjustment, a corrected line. Used by the shop only."""
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -12,7 +12,6 @@ from resonance.jobs import assemble, order
 from resonance.jobs.database import (
     Row,
     Sound,
-    acts,
     add_act,
     add_record,
     add_sound,
@@ -25,6 +24,7 @@ from resonance.jobs.job import (
     Job,
     displaced,
     find_adjustment,
+    find_mode,
     find_set,
     moved_post,
     position,
@@ -32,9 +32,12 @@ from resonance.jobs.job import (
     short_name,
 )
 from resonance.jobs.records import Record, aware, to_record
+from resonance.jobs.verdicts import nearest_tap
+from resonance.modes.mode import Mode
 from resonance.sets.instrument import FAMILIES, PIECES, Instrument
 from resonance.sets.setup import ENDS, PARTS, Adjustment, Setup
 from resonance.sets.tapset import REPEAT_KINDS, TapSet
+from resonance.taps.tap import Tap
 
 
 class DuplicateRecording(ResonanceError):
@@ -131,11 +134,6 @@ def free_id(db: Connection, wanted: str) -> str:
         job_id = f"{wanted}-{number}"
         number += 1
     return job_id
-
-
-def has_acts(db: Connection, job: str) -> bool:
-    """Whether anything was ever done to a job of that id."""
-    return bool(acts(db, job))
 
 
 def check_choice(what: str, value: str, choices: Sequence[str]) -> None:
@@ -270,3 +268,78 @@ def write_set(
     change.write("analysis", set_id, assemble.analysis_body(noted, change.made))
     change.write("order", "order", assemble.order_body(timeline))
     return set_id
+
+
+def correct_set(
+    change: Change,
+    set_id: str,
+    parts: Mapping[str, object],
+    *,
+    repeat_of: str | None,
+    repeat_kind: str | None,
+) -> str:
+    """Write a tap set with corrected notes (None leaves as it is); give its id."""
+    known = change.assembled()
+    set_id = find_set(known, set_id).id
+    new = {name: to_record(part) for name, part in parts.items() if part is not None}
+    if repeat_of is not None:
+        new["repeat_of"] = find_set(known, repeat_of).id if repeat_of else None
+    if repeat_kind is not None or repeat_of == "":
+        new["repeat_kind"] = repeat_kind or ""
+    change.text = f"corrected tap set {set_id} of {change.job}"
+    change.write("tap_set", set_id, {**change.body("tap_set", set_id), **new})
+    return set_id
+
+
+def write_remark(
+    change: Change, text: str, *, at: datetime | None, before: str | None, after: str | None
+) -> Entry:
+    """Write a remark and its place in the order."""
+    id_ = assemble.next_id(change.rows, "remark")
+    when = aware(at or change.made)
+    entry = Entry("remark", id_, when, True, text, at_given=at is not None)
+    timeline = order.insert(assemble.entries(change.rows), entry, before=before, after=after)
+    change.text = f"noted remark {id_} on {change.job}"
+    change.write("remark", id_, {"text": text, "at": to_record(when), "at_given": at is not None})
+    change.write("order", "order", assemble.order_body(timeline))
+    return entry
+
+
+def write_label(change: Change, set_id: str, frequency: float, name: str | None, *, author: str) -> Mode:
+    """Write a name for a mode; give the mode as it is shown from now on."""
+    tap_set = find_set(change.assembled(), set_id)
+    hertz = find_mode(tap_set, frequency).frequency
+    what = f"named {hertz:.1f} Hz {name}" if name else f"took the name off {hertz:.1f} Hz"
+    change.text = f"{what} in tap set {tap_set.id} of {change.job}"
+    change.write("label", tap_set.id, {"frequency": hertz, "name": name or None, "author": author})
+    return find_mode(find_set(change.assembled(), tap_set.id), hertz)
+
+
+def write_same_mode(change: Change, *places: tuple[str, float]) -> tuple[Mode, Mode]:
+    """Write that two modes, (set id, frequency) each, are one; give both as they are shown from now on."""
+    known = change.assembled()
+    sets = [find_set(known, set_id) for set_id, _ in places]
+    if sets[0].id == sets[1].id:
+        raise ResonanceError("two modes of one tap set cannot be the same; name two tap sets")
+    modes = [find_mode(each, hertz) for each, (_, hertz) in zip(sets, places, strict=True)]
+    found = [(each.id, mode.frequency) for each, mode in zip(sets, modes, strict=True)]
+    shown = " and ".join(f"{set_id}:{hertz:.1f} Hz" for set_id, hertz in found)
+    change.text = f"called {shown} the same mode in {change.job}"
+    change.write("same", "", {"modes": [{"set": set_id, "frequency": hertz} for set_id, hertz in found]})
+    known = change.assembled()
+    first, second = (find_mode(find_set(known, set_id), hertz) for set_id, hertz in found)
+    return first, second
+
+
+def write_tap_verdict(change: Change, set_id: str, take: int, onset: float, *, kept: bool) -> Tap:
+    """Write that a tap is refused or restored; give it as it is shown from now on."""
+    tap_set = find_set(change.assembled(), set_id)
+    index = nearest_tap(tap_set.taps, take, onset)
+    if index is None:
+        there = ", ".join(f"{tap.onset:.2f}" for tap in tap_set.taps if tap.take == take) or "none"
+        raise NotFoundError(f"tap set {tap_set.id} has no tap at {onset:.2f} s; there are: {there}")
+    onset = tap_set.taps[index].onset
+    verb = "restored" if kept else "refused"
+    change.text = f"{verb} the tap at {onset:.2f} s of tap set {tap_set.id} of {change.job}"
+    change.write("tap_verdict", tap_set.id, {"take": take, "onset": onset, "kept": kept})
+    return find_set(change.assembled(), tap_set.id).taps[index]

@@ -226,6 +226,14 @@ def sounds(db: sqlite3.Connection) -> list[Sound]:
     return [Sound(*row) for row in db.execute("SELECT sha256, file, n_bytes FROM sound ORDER BY sha256")]
 
 
+def jobs_with_sound(db: sqlite3.Connection, sha256: str) -> list[str]:
+    """Give the ids of the jobs that have or had a recording."""
+    query = (
+        "SELECT DISTINCT job FROM record JOIN take ON take.record = record.seq WHERE sha256 = ? ORDER BY job"
+    )
+    return [job for (job,) in db.execute(query, (sha256,))]
+
+
 def _next(db: sqlite3.Connection, table: str, column: str) -> int:
     return int(db.execute(f"SELECT coalesce(max({column}), 0) + 1 FROM {table}").fetchone()[0])
 

@@ -23,13 +23,18 @@ from resonance.jobs.change import (
     check_instrument,
     check_repeat_kind,
     correct_adjustment,
+    correct_set,
     delete_entry,
     free_id,
     job_body,
     refuse_duplicates,
     resolve,
     write_adjustment,
+    write_label,
+    write_remark,
+    write_same_mode,
     write_set,
+    write_tap_verdict,
 )
 from resonance.jobs.check import Problem, check_shop
 from resonance.jobs.database import (
@@ -40,16 +45,17 @@ from resonance.jobs.database import (
     add_act,
     add_record,
     find_sound,
+    hashes_in,
+    jobs_with_sound,
     open_database,
     plain_errors,
     reading,
     rows,
     writing,
 )
-from resonance.jobs.job import Entry, Job, find_mode, find_set, short_name
-from resonance.jobs.records import aware, from_record, to_record
+from resonance.jobs.job import Entry, Job, find_set, short_name
+from resonance.jobs.records import Record, aware, from_record, to_record
 from resonance.jobs.settings import Settings
-from resonance.jobs.verdicts import nearest_tap
 from resonance.modes.mode import Mode
 from resonance.sets.instrument import FAMILIES, Instrument
 from resonance.sets.setup import Adjustment, Setup
@@ -97,7 +103,7 @@ class Shop:
         self.folder = Path(folder)
         self.database = self.folder / "shop.db"
         self.sound_folder = self.folder / "sound"
-        self._clock = clock
+        self.clock = clock
         try:
             self.folder.mkdir(parents=True, exist_ok=True)
             open_database(self.database)
@@ -127,7 +133,7 @@ class Shop:
         ResonanceError   when the id wanted is taken, or the family or piece is not known
         """
         check_instrument(instrument)
-        made = self._clock()
+        made = self.clock()
         with writing(self.database) as db:
             job_id = free_id(db, short_name(job or instrument.name))
             if job and job_id != short_name(job):
@@ -234,15 +240,7 @@ class Shop:
     ) -> Entry:
         """Note a remark in the maker's words."""
         with self._change(job) as change:
-            id_ = assemble.next_id(change.rows, "remark")
-            change.text = f"noted remark {id_} on {change.job}"
-            when = aware(at or change.made)
-            entry = Entry("remark", id_, when, True, text, at_given=at is not None)
-            timeline = order.insert(assemble.entries(change.rows), entry, before=before, after=after)
-            body = {"text": text, "at": to_record(when), "at_given": at is not None}
-            change.write("remark", id_, body)
-            change.write("order", "order", assemble.order_body(timeline))
-        return entry
+            return write_remark(change, text, at=at, before=before, after=after)
 
     # Tap sets
 
@@ -327,22 +325,14 @@ class Shop:
     ) -> TapSet:
         """Correct what was noted of a tap set; None leaves as it is, ``repeat_of=''`` takes it back."""
         check_repeat_kind(repeat_kind or "")
+        parts = {
+            "taken": taken and aware(taken),
+            "climate": climate,
+            "conditions": conditions,
+            "setup": setup,
+        }
         with self._change(job) as change:
-            known = change.assembled()
-            set_id = find_set(known, set_id).id
-            change.text = f"corrected tap set {set_id} of {change.job}"
-            parts = {
-                "taken": taken and aware(taken),
-                "climate": climate,
-                "conditions": conditions,
-                "setup": setup,
-            }
-            new = {name: to_record(part) for name, part in parts.items() if part is not None}
-            if repeat_of is not None:
-                new["repeat_of"] = find_set(known, repeat_of).id if repeat_of else None
-            if repeat_kind is not None or repeat_of == "":
-                new["repeat_kind"] = repeat_kind or ""
-            change.write("tap_set", set_id, {**change.body("tap_set", set_id), **new})
+            set_id = correct_set(change, set_id, parts, repeat_of=repeat_of, repeat_kind=repeat_kind)
         return find_set(self.job(change.job), set_id)
 
     def delete_entry(self, job: str, id: str) -> None:
@@ -403,12 +393,13 @@ class Shop:
 
     def sets_with_sound(self, sha256: str) -> tuple[tuple[str, str], ...]:
         """Give the tap sets, over all jobs, that have a recording: (job, set id)."""
-        return tuple(
-            (line.id, tap_set.id)
-            for line in self.jobs()
-            for tap_set in self.job(line.id).sets
-            if any(take.recording.sha256 == sha256 for take in tap_set.takes)
-        )
+        with reading(self.database) as db:
+            return tuple(
+                (job, set_id)
+                for job in jobs_with_sound(db, sha256)
+                for set_id, body in _sets_of(rows(db, job, kinds=("job", "tap_set"))).items()
+                if sha256 in hashes_in("tap_set", body)
+            )
 
     def set_target(self, job: str, set_id: str | None) -> Job:
         """Name the tap set the maker aims at; None for none."""
@@ -430,19 +421,7 @@ class Shop:
         NotFoundError   naming the nearest modes
         """
         with self._change(job) as change:
-            tap_set = find_set(change.assembled(), set_id)
-            mode = find_mode(tap_set, frequency)
-            named = (
-                f"named {mode.frequency:.1f} Hz {name}"
-                if name
-                else f"took the name off {mode.frequency:.1f} Hz"
-            )
-            change.text = f"{named} in tap set {tap_set.id} of {change.job}"
-            change.write(
-                "label", tap_set.id, {"frequency": mode.frequency, "name": name or None, "author": author}
-            )
-            tap_set = find_set(change.assembled(), tap_set.id)
-        return find_mode(tap_set, mode.frequency)
+            return write_label(change, set_id, frequency, name, author=author)
 
     def same_mode(self, job: str, first: tuple[str, float], second: tuple[str, float]) -> tuple[Mode, Mode]:
         """Say that two modes of two tap sets are one: both get the same track.
@@ -457,18 +436,7 @@ class Shop:
         ResonanceError   when both are of one tap set
         """
         with self._change(job) as change:
-            known = change.assembled()
-            sets = [find_set(known, set_id) for set_id, _ in (first, second)]
-            if sets[0].id == sets[1].id:
-                raise ResonanceError("two modes of one tap set cannot be the same; name two tap sets")
-            modes = [find_mode(sets[0], first[1]), find_mode(sets[1], second[1])]
-            pairs = list(zip((each.id for each in sets), (mode.frequency for mode in modes), strict=True))
-            shown = " and ".join(f"{set_id}:{frequency:.1f} Hz" for set_id, frequency in pairs)
-            change.text = f"called {shown} the same mode in {change.job}"
-            change.write("same", "", {"modes": [{"set": each, "frequency": hz} for each, hz in pairs]})
-            known = change.assembled()
-        one, other = (find_mode(find_set(known, each), hz) for each, hz in pairs)
-        return one, other
+            return write_same_mode(change, first, second)
 
     def judge_tap(self, job: str, set_id: str, take: int, onset: float, *, kept: bool) -> Tap:
         """Refuse or restore a tap; the modes stay as they are until the set is analysed again.
@@ -478,17 +446,7 @@ class Shop:
         NotFoundError   when no tap lies within 20 ms of that time
         """
         with self._change(job) as change:
-            tap_set = find_set(change.assembled(), set_id)
-            index = nearest_tap(tap_set.taps, take, onset)
-            if index is None:
-                there = ", ".join(f"{tap.onset:.2f}" for tap in tap_set.taps if tap.take == take) or "none"
-                raise NotFoundError(f"tap set {tap_set.id} has no tap at {onset:.2f} s; there are: {there}")
-            verb = "restored" if kept else "refused"
-            onset = tap_set.taps[index].onset
-            change.text = f"{verb} the tap at {onset:.2f} s of tap set {tap_set.id} of {change.job}"
-            change.write("tap_verdict", tap_set.id, {"take": take, "onset": onset, "kept": kept})
-            tap_set = find_set(change.assembled(), tap_set.id)
-        return tap_set.taps[index]
+            return write_tap_verdict(change, set_id, take, onset, kept=kept)
 
     # Order
 
@@ -531,7 +489,7 @@ class Shop:
             if not open_acts:
                 raise NotFoundError(f"there is nothing to undo in {job_id or 'this shop'}")
             last = open_acts[-1]
-            add_act(db, made=self._clock(), job=last.job, text=f"undid: {last.text}", undoes=last.id)
+            add_act(db, made=self.clock(), job=last.job, text=f"undid: {last.text}", undoes=last.id)
         return replace(last, undone=True)
 
     def acts(self, job: str | None = None, *, limit: int | None = None) -> tuple[Act, ...]:
@@ -557,7 +515,7 @@ class Shop:
         """Change the settings of the shop."""
         check_choice("family", settings.family, FAMILIES)
         with writing(self.database) as db:
-            act = add_act(db, made=self._clock(), job="", text="changed the settings of the shop")
+            act = add_act(db, made=self.clock(), job="", text="changed the settings of the shop")
             old = assemble.newest(rows(db, "", kinds=("settings",)), "settings").get("settings", {})
             body = {**old, **to_record(settings)}
             add_record(db, act, job="", kind="settings", id="settings", body=body)
@@ -565,7 +523,12 @@ class Shop:
 
     def _change(self, job: str) -> AbstractContextManager[Change]:
         """Begin an act on a job."""
-        return changing(self.database, job, made=self._clock())
+        return changing(self.database, job, made=self.clock())
+
+
+def _sets_of(found: Sequence[Row]) -> dict[str, Record]:
+    """Give the tap sets of a job from its records; none of a job that is gone."""
+    return assemble.present(found, "tap_set") if assemble.present(found, "job") else {}
 
 
 def _paths(tap_set: TapSet, files: Files) -> list[Path | None]:
