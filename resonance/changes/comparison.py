@@ -29,12 +29,22 @@ class Scatter:
 
 @dataclass(frozen=True)
 class Repeatability:
-    """What repeat sets differ by: the yardstick for "moved"; `pooled` first, then each track where known."""
+    """What repeat sets differ by: the yardstick for "moved".
+
+    Parameters
+    ----------
+    pooled : Scatter   over all modes, of every kind that lifts the instrument off and puts it back
+    tracks : tuple of Scatter   each track where known
+    n_repeats : int   repeat sets behind it
+    reasons : tuple of Reason
+    kinds : tuple of Scatter   over all modes, each kind apart
+    """
 
     pooled: Scatter
     tracks: tuple[Scatter, ...] = ()
     n_repeats: int = 0
     reasons: tuple[Reason, ...] = ()
+    kinds: tuple[Scatter, ...] = ()
 
 
 @dataclass(frozen=True)
