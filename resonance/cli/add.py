@@ -1,0 +1,272 @@
+"""``resonance add``: keep a tap set; files given together are one tap set."""
+
+from argparse import ArgumentParser, Namespace
+from dataclasses import replace
+from datetime import datetime
+from math import nan
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from resonance.cli import analysing, ordering, screen
+from resonance.cli.modes import analysis_settings, set_blocks
+from resonance.cli.options import (
+    Commands,
+    UsageError,
+    add_band,
+    add_command,
+    add_json,
+    check_answers,
+    key_value,
+    moment,
+    number,
+    positive,
+    repeat_kind,
+)
+from resonance.cli.shop import open_shop
+from resonance.errors import ResonanceError
+from resonance.report.blocks import Block, Items, Paragraph
+from resonance.sets.tapset import Climate, Conditions, TapSet
+
+if TYPE_CHECKING:
+    from resonance.jobs.job import Job
+    from resonance.jobs.store import Shop
+
+EXAMPLE = """\
+resonance add my-viola before.wav --temperature 21 --humidity 45
+resonance add my-viola near.wav side.wav --mic "near f-hole" --mic "bass side" --after adj1
+resonance add my-viola again.wav --repeat-of set1 --repeat "put back"
+resonance add my-viola taps.wav --check seams=yes post=yes --holding cradle --taken 2025-03-01T14:30"""
+
+
+def add_parser(commands: Commands) -> None:
+    """Add the command."""
+    parser = add_command(
+        commands,
+        "add",
+        does="keep a tap set; files given together are one tap set",
+        about="A tap set is one sitting with one setup: several recordings, if you like, at several places.\n"
+        "It goes behind what the job has already, unless a date, --before or --after says otherwise.",
+        example=EXAMPLE,
+    )
+    parser.add_argument("job", metavar="JOB", help="name of the job")
+    parser.add_argument("files", nargs="+", metavar="FILE", help="recordings of taps")
+    _add_order(parser)
+    _add_conditions(parser)
+    add_band(parser)
+    parser.add_argument("--anyway", action="store_true", help="keep it even if no tap in it can be used")
+    add_json(parser)
+    parser.set_defaults(run=run)
+
+
+def _add_order(parser: ArgumentParser) -> None:
+    group = parser.add_argument_group("when")
+    group.add_argument(
+        "--taken",
+        metavar="WHEN",
+        type=_taken,
+        help="2025-03-01T14:30, or 'file' for the date of the file",
+    )
+    where = group.add_mutually_exclusive_group()
+    where.add_argument("--before", metavar="ADJ", help="taken before this adjustment, such as adj1")
+    where.add_argument("--after", metavar="ADJ", help="taken after this adjustment")
+    group.add_argument("--repeat-of", metavar="SET", help="tap set that this one repeats")
+    group.add_argument(
+        "--repeat",
+        metavar="KIND",
+        type=repeat_kind,
+        help="what was done in between: 'untouched', 'put back' or 'slackened and retuned'",
+    )
+
+
+def _add_conditions(parser: ArgumentParser) -> None:
+    group = parser.add_argument_group("how it was taken")
+    for option, what in (("--place", "tap place"), ("--mic", "microphone place")):
+        group.add_argument(
+            option, action="append", default=[], metavar="PLACE", help=f"{what}; once, or once a file"
+        )
+    group.add_argument("--temperature", type=number, metavar="C", help="degrees Celsius")
+    group.add_argument("--humidity", type=number, metavar="PERCENT", help="relative humidity")
+    group.add_argument("--hours-in-room", type=number, metavar="H", help="how long it has been in the room")
+    for option, what in (
+        ("--holding", "cradle, neck in hand, lap, endpin, or your words"),
+        ("--string-damping", "how the strings were quietened"),
+        ("--tapper", "who tapped, with what"),
+        ("--microphone", "which microphone"),
+        ("--remark", "a remark in your own words"),
+    ):
+        group.add_argument(option, default="", metavar="TEXT", help=what)
+    group.add_argument("--mass", type=positive, metavar="G", help="weight of instrument or plate, grams")
+    group.add_argument(
+        "--check",
+        nargs="+",
+        action="extend",
+        type=key_value,
+        default=[],
+        metavar="CHECK=yes|no",
+        help="quick checks: seams, post, bridge-upright, at-pitch",
+    )
+
+
+def _taken(text: str) -> datetime | str:
+    return "file" if text.strip().lower() == "file" else moment(text)
+
+
+def run(arguments: Namespace) -> None:
+    """Analyse the files, keep them as a tap set, say what was found and where it stands."""
+    conditions, climate = conditions_of(arguments), climate_of(arguments)
+    settings = analysis_settings(arguments)
+    if arguments.repeat and not arguments.repeat_of:
+        raise UsageError("--repeat needs --repeat-of SET: which tap set does it repeat?")
+    shop = open_shop(arguments)
+    job = shop.job(arguments.job)
+    paths = analysing.sound_paths(arguments.files)
+    shop.refuse_duplicates(job.id, paths)
+    repeats = _set_repeated(job, arguments)
+    _check_order(job, arguments)
+    with screen.Progress() as progress:
+        takes = analysing.read_takes(
+            paths, tap_places=arguments.place, microphone_places=arguments.mic, progress=progress
+        )
+        tap_set = analysing.analyse(
+            takes,
+            progress=progress,
+            family=job.instrument.family,
+            piece=job.instrument.piece,
+            setup=job.setup,
+            climate=climate,
+            conditions=conditions,
+            pitch_a4=shop.settings().pitch_a4,
+            **settings,
+        )
+        if not any(tap.kept for tap in tap_set.taps) and not arguments.anyway:
+            progress.clear()
+            _refuse(tap_set, paths)
+        taken = _when(arguments, paths, progress)
+        tap_set = replace(tap_set, taken=taken, repeat_of=repeats, repeat_kind=arguments.repeat or "")
+        kept = _keep(shop, job, tap_set, paths, arguments)
+    _print(shop, job.id, kept, paths, arguments)
+
+
+def conditions_of(arguments: Namespace) -> Conditions:
+    """Give what was said of how the set was taken."""
+    return Conditions(
+        holding=arguments.holding,
+        string_damping=arguments.string_damping,
+        tapper=arguments.tapper,
+        microphone=arguments.microphone,
+        checks=check_answers(arguments.check),
+        mass_g=nan if arguments.mass is None else arguments.mass,
+        remark=arguments.remark,
+    )
+
+
+def climate_of(arguments: Namespace) -> Climate:
+    """Give what was said of the air.
+
+    Raises
+    ------
+    UsageError   for a temperature or humidity that no workshop has
+    """
+    temperature, humidity = arguments.temperature, arguments.humidity
+    if temperature is not None and not -30.0 <= temperature <= 60.0:
+        raise UsageError(f"--temperature {temperature:g} is no room's; give degrees Celsius, e.g. 21")
+    if humidity is not None and not 1.0 < humidity <= 100.0:
+        raise UsageError(f"--humidity {humidity:g} is out of range; give percent, e.g. 45")
+    if arguments.hours_in_room is not None and arguments.hours_in_room < 0.0:
+        raise UsageError("--hours-in-room cannot be below 0")
+    return Climate(temperature, humidity, arguments.hours_in_room)
+
+
+def _set_repeated(job: "Job", arguments: Namespace) -> str | None:
+    from resonance.jobs.job import find_set
+
+    return find_set(job, arguments.repeat_of).id if arguments.repeat_of else None
+
+
+def _check_order(job: "Job", arguments: Namespace) -> None:
+    """Turn --before and --after into ids, before the long work."""
+    from resonance.jobs.job import find_adjustment
+
+    if arguments.before:
+        arguments.before = find_adjustment(job, arguments.before).id
+    if arguments.after:
+        arguments.after = find_adjustment(job, arguments.after).id
+
+
+def _refuse(tap_set: TapSet, paths: list[Path]) -> None:
+    from resonance.report.readings import tap_lines
+
+    name = paths[0].name if len(paths) == 1 else "these recordings"
+    screen.note(*tap_lines(tap_set))
+    raise ResonanceError(
+        f"no tap in {name} can be used, so nothing was kept; record again, or keep it with --anyway"
+    )
+
+
+def _when(arguments: Namespace, paths: list[Path], progress: screen.Progress) -> datetime | None:
+    """Give when the set was taken: as said; the file's date only when the maker says that it is right."""
+    from resonance.report.words import moment_words
+    from resonance.sound.files import proposed_time
+
+    if isinstance(arguments.taken, datetime):
+        return arguments.taken
+    proposed = min(filter(None, map(proposed_time, paths)), default=None)
+    if arguments.taken == "file" or proposed is None:
+        return proposed
+    if arguments.json or not screen.can_ask():
+        return None
+    progress.clear()
+    asked = f"Taken {moment_words(proposed)}? (the date of the file; n leaves it open)"
+    return proposed if screen.confirm(asked) else None
+
+
+def _keep(shop: "Shop", job: "Job", tap_set: TapSet, paths: list[Path], arguments: Namespace) -> TapSet:
+    from resonance.sets.setup import Setup
+
+    if len(tap_set.takes) != len(paths):
+        raise ValueError(f"{len(tap_set.takes)} takes for {len(paths)} files")
+    bare = replace(tap_set, setup=Setup())  # the shop fills in the setup that held at its place
+    return shop.add_tap_set(job.id, bare, paths, before=arguments.before, after=arguments.after)
+
+
+def _print(shop: "Shop", job_id: str, kept: TapSet, paths: list[Path], arguments: Namespace) -> None:
+    from resonance.jobs.job import unconfirmed
+    from resonance.jobs.records import to_record
+    from resonance.report.words import set_words
+
+    job = shop.job(job_id)
+    waits = kept.id in [entry.id for entry in unconfirmed(job)]
+    if arguments.json:
+        screen.print_json({**to_record(kept), "job": job.id, "confirmed": not waits})
+        screen.note(ordering.unconfirmed_words(job) if waits else "")
+        return
+    screen.show(
+        Paragraph(f"Kept as {set_words(kept.id)} of {job.id}."),
+        *set_blocks(kept, paths),
+        *differs_blocks(job, kept),
+    )
+    if not waits:
+        return
+    if screen.can_ask() and ordering.ask_for_order(job):
+        shop.confirm_order(job.id)
+        screen.note("Confirmed.")
+        return
+    screen.gap()
+    screen.show(*ordering.order_blocks(job, last=6), ordering.unconfirmed_words(job))
+
+
+def differs_blocks(job: "Job", tap_set: TapSet) -> list[Block]:
+    """Say what differs in the conditions from the tap set before it, places included."""
+    from resonance.changes.conditions import changed_conditions
+    from resonance.changes.places import place_reasons
+    from resonance.report.words import reasons_words, sentence, set_words
+
+    ids = [each.id for each in job.sets]
+    place = ids.index(tap_set.id)
+    if place == 0:
+        return []
+    before = job.sets[place - 1]
+    reasons = [*changed_conditions(before, tap_set), *place_reasons(before, tap_set)]
+    kept = [r for r in reasons if r.code != "place_not_noted" and r.values.get("side") != "before"]
+    words = tuple(map(sentence, reasons_words(kept)))
+    return [Items(words, title=f"Other than in {set_words(before.id)}")] if words else []

@@ -1,0 +1,86 @@
+"""Corrections of what was noted, typed as KEY=VALUE: of an instrument, a tap set, an adjustment."""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+from resonance.cli.options import UsageError, check_answers, key_value, moment, repeat_kind
+
+if TYPE_CHECKING:
+    from resonance.jobs.store import Shop
+
+CLIMATE = ("temperature_c", "humidity_percent", "hours_in_room")
+CONDITIONS = ("holding", "string_damping", "tapper", "microphone", "mass_g", "remark")
+CHECK_KEYS = ("seams", "post", "bridge_upright", "at_pitch")
+SET_KEYS = ("taken", *CLIMATE, *CONDITIONS, "repeat_of", "repeat_kind", *CHECK_KEYS)
+
+
+def edit_entry(shop: "Shop", job: str, entry: str, words: Sequence[str]) -> tuple[dict[str, Any], str]:
+    """Correct a job's instrument (`entry` ''), one tap set or one adjustment.
+
+    Returns
+    -------
+    (record, text) : the corrected record for ``--json``, and one line that says what was done
+
+    Raises
+    ------
+    UsageError, ResonanceError   naming the key or value that does not fit; nothing is changed then
+    """
+    pairs = dict(key_value(word) for word in words)
+    if not entry:
+        return _edit_instrument(shop, job, pairs)
+    if entry.lower().startswith("adj"):
+        return _edit_adjustment(shop, job, entry, pairs)
+    return _edit_set(shop, job, entry, pairs)
+
+
+def _edit_instrument(shop: "Shop", job: str, pairs: dict[str, str]) -> tuple[dict[str, Any], str]:
+    from resonance.jobs.assign import apply_instrument
+    from resonance.jobs.records import to_record
+
+    instrument = apply_instrument(shop.job(job).instrument, pairs)
+    changed = shop.edit_job(job, instrument=instrument)
+    return to_record(changed), f"Job {changed.id} now says so: {_said(pairs)}."
+
+
+def _edit_adjustment(shop: "Shop", job: str, entry: str, pairs: dict[str, str]) -> tuple[dict[str, Any], str]:
+    from resonance.jobs.assign import apply_fields
+    from resonance.jobs.job import find_adjustment
+    from resonance.jobs.records import to_record
+
+    adjustment = find_adjustment(shop.job(job), entry)
+    _known(pairs, ("made", "part", "along_mm", "across_mm", "end", "new_chapter", "note"))
+    adjustment = shop.edit_adjustment(job, apply_fields(adjustment, pairs))
+    return to_record(adjustment), f"Adjustment {adjustment.id} now says so: {_said(pairs)}."
+
+
+def _edit_set(shop: "Shop", job: str, entry: str, pairs: dict[str, str]) -> tuple[dict[str, Any], str]:
+    from resonance.jobs.assign import apply_fields
+    from resonance.jobs.job import find_set
+    from resonance.jobs.records import to_record
+
+    tap_set = find_set(shop.job(job), entry)
+    _known(pairs, SET_KEYS)
+    answers = check_answers([(key, value) for key, value in pairs.items() if key in CHECK_KEYS])
+    conditions = apply_fields(tap_set.conditions, {key: pairs[key] for key in CONDITIONS if key in pairs})
+    conditions = replace(conditions, checks={**conditions.checks, **answers})
+    edited = shop.edit_tap_set(
+        job,
+        tap_set.id,
+        taken=moment(pairs["taken"]) if pairs.get("taken") else None,
+        climate=apply_fields(tap_set.climate, {key: pairs[key] for key in CLIMATE if key in pairs}),
+        conditions=conditions,
+        repeat_of=pairs.get("repeat_of"),
+        repeat_kind=repeat_kind(pairs["repeat_kind"]) if pairs.get("repeat_kind") else None,
+    )
+    return to_record(edited), f"Tap set {edited.id} now says so: {_said(pairs)}."
+
+
+def _known(pairs: dict[str, str], keys: Sequence[str]) -> None:
+    for key in pairs:
+        if key not in keys:
+            raise UsageError(f"there is no entry '{key}'; the entries are: {', '.join(keys)}")
+
+
+def _said(pairs: dict[str, str]) -> str:
+    return ", ".join(f"{key} {value or 'cleared'}" for key, value in pairs.items())
