@@ -6,7 +6,8 @@ may be new.
 
 Reason codes
 ------------
-restart_failed : {}   the second set could not be fitted from the first one's modes; stored modes compared
+restart_failed : {}   the second set could not be fitted from the first one's modes, or the stored analysis is
+    of another method than this program's: stored modes compared
 """
 
 from collections.abc import Sequence
@@ -17,6 +18,7 @@ import numpy as np
 import scipy
 
 from resonance.modes.mode import Mode
+from resonance.modes.strings import assumed_strings
 from resonance.reasons import Reason
 from resonance.sets.tapset import TapSet
 
@@ -43,15 +45,19 @@ def modes_from(before: TapSet, after: TapSet) -> tuple[tuple[Mode, ...], tuple[R
     """
     if not before.modes or not after.modes or not has_sound(after):
         return after.modes, ()
-    from resonance.modes.estimate import find_modes
+    from resonance.modes.estimate import METHOD, find_modes  # loads the estimator only where needed
 
+    if METHOD != after.analysis.method:
+        return after.modes, (Reason("restart_failed"),)
     settings = after.analysis.settings
+    family = str(settings.get("family") or "violin")
     found = find_modes(
         after.takes,
         after.taps,
         band=_band(before, after),
-        family=str(settings.get("family") or "violin"),
+        family=family,
         piece=str(settings.get("piece") or "whole"),
+        open_strings=_strings(after, family),
         start=before.modes,
     )
     if not found.modes:
@@ -91,6 +97,14 @@ def _named(found: Mode, stored: Mode) -> Mode:
         track=stored.track,
         levels=found.levels or stored.levels,
     )
+
+
+def _strings(tapset: TapSet, family: str) -> tuple[float, ...] | None:
+    """Open strings at the pitch the set was analysed with or set up to; None when neither is known."""
+    for pitch in (tapset.analysis.settings.get("pitch_a4"), tapset.setup.pitch_a4):
+        if isinstance(pitch, float | int) and isfinite(pitch) and pitch > 0.0:
+            return assumed_strings(family, pitch_a4=float(pitch))
+    return None
 
 
 def _band(before: TapSet, after: TapSet) -> tuple[float, float]:
