@@ -15,7 +15,9 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).parents[2]
-LEFT_OUT = (".git", ".venv", "build", "dist", "*.egg-info", "__pycache__", ".*_cache", ".hypothesis")
+LEFT_OUT = (
+    ".git", ".venv", "build", "dist", "*.egg-info", "__pycache__", ".*_cache", ".hypothesis", "resonance-demo*",
+)  # fmt: skip
 
 pytestmark = pytest.mark.slow
 
@@ -99,8 +101,12 @@ def test_wheel_says_what_it_is(wheel):
     assert any(name.endswith(".dist-info/licenses/LICENSE") for name in archive.namelist())
 
 
-def test_readme_demo_line_runs_on_a_fresh_machine(demo):
+def test_readme_demo_line_runs_on_a_fresh_machine(demo, checkout):
     assert "B1" in demo.stdout
+    assert "invented" in demo.stdout.lower()
+    page = (checkout / "resonance-demo" / "report.html").read_text("utf-8")
+    assert page.startswith("<!doctype html>")
+    assert page.count("<svg") > 1
 
 
 def test_help_and_version(resonance):
@@ -115,10 +121,21 @@ def test_modes_of_a_demo_recording(resonance, checkout):
     assert all(mode["frequency"] > 0 for mode in found["modes"])
 
 
-def test_report_of_the_demo_job(resonance, tmp_path):
-    jobs = json.loads(resonance("job", "list", "--json").stdout)["jobs"]
+def test_report_of_the_demo_job(resonance, demo, checkout, tmp_path):
+    shop = checkout / "resonance-demo" / "shop"
+    (job,) = json.loads(resonance("job", "list", "--json", "--shop", shop).stdout)["jobs"]
     out = tmp_path / "report.html"
-    resonance("report", jobs[0]["id"], "--out", out)
+    resonance("report", job["id"], "--out", out, "--shop", shop)
     page = out.read_text("utf-8")
     assert page.startswith("<!doctype html>")
     assert "<svg" in page
+
+
+def test_before_and_after_with_a_shop_of_ones_own(resonance, checkout):
+    sounds = checkout / "recordings_demo"
+    resonance("job", "new", "my-viola", "--family", "viola")
+    resonance("add", "my-viola", sounds / "before.flac")
+    resonance("adjust", "my-viola", "--part", "soundpost", "--along", "0.5")
+    resonance("add", "my-viola", sounds / "after.flac")
+    shifts = json.loads(resonance("compare", "my-viola", "--json").stdout)["shifts"]
+    assert len([shift for shift in shifts if shift["before"] and shift["after"]]) > 3
