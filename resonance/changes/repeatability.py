@@ -8,7 +8,8 @@ part is counted only once, and s never falls below a small floor. The prior for 
 chi-square.
 
 Modes of one repeat are moved by the same hands: they count as n / (1 + 0.1 (n - 1)) contrasts, not n. (The
-0.1 is assumed: the square of a correlation of about 0.3 between modes.)
+0.1 is assumed: the square of a correlation of about 0.3 between modes.) A mode gets a scatter of its own only
+where three repeats or more show that the modes differ in it.
 
 The prior without a shop, 7 cents with 4 degrees of freedom, stands for "1 to 3 Hz after putting back" (common
 practice, no source). A shop's own figure counts for at most 10 degrees of freedom, since jobs differ.
@@ -25,7 +26,7 @@ repeats_of_one_day : {'hours'}            the longest time between repeats: day-
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from math import isfinite, log, sqrt
+from math import inf, isfinite, log, sqrt
 
 import numpy as np
 import scipy
@@ -41,8 +42,8 @@ ASSUMED = Scatter(scatter_cents=7.0, dof=4.0, kind="", source="assumed")
 UNTOUCHED, PUT_BACK, RETUNED = REPEAT_KINDS
 MODES_SHARE = 0.1
 SHOP_DOF = 10.0
-TRACK_PRIOR_DOF = 4.0
 FEWEST_FOR_TRACK = 3
+FEWEST_TRACKS = 3
 FLOOR_CENTS, CEILING_CENTS = 0.3, 150.0
 ONE_DAY = 24.0
 # Slackening is part of this work, so that lifting the instrument off and on is not the whole scatter.
@@ -255,15 +256,40 @@ def _scatter(contrasts: Sequence[Contrast], prior: Scatter, kind: str) -> Scatte
 
 
 def _by_track(contrasts: Sequence[Contrast], pooled: Scatter) -> list[Scatter]:
-    """Scatter of each track with three contrasts or more, shrunk towards that of all modes."""
-    prior = Scatter(pooled.scatter_cents, min(pooled.dof, TRACK_PRIOR_DOF))
+    """Scatter of each track, shrunk towards that of all modes; none where the tracks do not differ."""
+    per_track = [
+        [Contrast(c.cents, c.own_variance, track=track) for c in contrasts if c.track == track]
+        for track in dict.fromkeys(c.track for c in contrasts if c.track)
+    ]
+    per_track = [own for own in per_track if len(own) >= FEWEST_FOR_TRACK]
+    alike = likeness(per_track, pooled.scatter_cents)
+    if not isfinite(alike):
+        return []
+    prior = Scatter(pooled.scatter_cents, alike)
     found = []
-    for track in dict.fromkeys(c.track for c in contrasts if c.track):
-        own = [Contrast(c.cents, c.own_variance) for c in contrasts if c.track == track]
-        if len(own) >= FEWEST_FOR_TRACK:
-            scatter, dof = scatter_posterior(own, prior)
-            found.append(Scatter(scatter, dof, pooled.kind, pooled.source, track))
+    for own in per_track:
+        scatter, dof = scatter_posterior(own, prior)
+        found.append(Scatter(scatter, min(dof, pooled.dof), pooled.kind, pooled.source, own[0].track))
     return found
+
+
+def likeness(per_track: Sequence[Sequence[Contrast]], scatter_cents: float) -> float:
+    """How alike the scatter of the tracks is: degrees of freedom of the distribution their s^2 come from.
+
+    From the variance of ln s^2 over the tracks, less what so few contrasts explain (Smyth 2004, Stat. Appl.
+    Genet. Mol. Biol. 3(1), 3, section 6.2). Infinite when they differ no more than chance, or with fewer than
+    three tracks.
+    """
+    if len(per_track) < FEWEST_TRACKS:
+        return inf
+    logs, expected = [], []
+    for own in per_track:
+        half = 0.5 * len(own)
+        ratio = np.mean([c.cents**2 / (scatter_cents**2 + c.own_variance) for c in own])
+        logs.append(log(max(float(ratio), 1e-6)) - float(scipy.special.digamma(half)) + log(half))
+        expected.append(float(scipy.special.polygamma(1, half)))
+    excess = float(np.var(logs, ddof=1) - np.mean(expected))
+    return 2.0 * _inverse_trigamma(excess) if excess > 0.0 else inf
 
 
 def _prior_for(prior: Repeatability | None, kind: str) -> Scatter:
