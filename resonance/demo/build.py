@@ -157,7 +157,5 @@ def _add_what_came_before(shop: Shop, job: str, number: int) -> None:
 def _add_set(shop: Shop, job: str, number: int, made: MadeSet, ids: dict[int, str]) -> None:
     """Keep one tap set; `ids` takes the id the shop gave it."""
     plan = scenario.sitting(number)
-    tap_set = replace(
-        made.tap_set, repeat_of=ids.get(plan.repeat_of), repeat_kind=plan.repeat_kind, after=plan.after
-    )
+    tap_set = replace(made.tap_set, repeat_of=ids.get(plan.repeat_of), repeat_kind=plan.repeat_kind)
     ids[number] = shop.add_tap_set(job, tap_set, made.files, confirmed=True).id
