@@ -19,7 +19,6 @@ from resonance.report.blocks import (
     Picture,
     Report,
     Section,
-    Table,
     Verdict,
     Verdicts,
     table_of,
@@ -296,9 +295,9 @@ def _verdict(shift: ModeShift, *, guesses: bool, shared: Collection[str]) -> Ver
     )
 
 
-def _shift_tables(comparison: Comparison, *, guesses: bool) -> tuple[Table, ...]:
+def _shift_tables(comparison: Comparison, *, guesses: bool) -> tuple[Block, ...]:
     columns = (
-        "Resonance, Hz", "Name", "Shift, Hz", "Shift, cents", "Would have shown", "Damping change, %",
+        "Resonance, Hz", "Name", "Shift, Hz", "Shift, cents", "Least shift that shows", "Damping change, %",
         "Level change, dB", "Verdict",
     )  # fmt: skip
     rows = [
@@ -314,20 +313,26 @@ def _shift_tables(comparison: Comparison, *, guesses: bool) -> tuple[Table, ...]
         for shift in comparison.shifts
     ]
     numeric = columns[:1] + columns[2:7]
-    tables = [table_of(columns, rows, numeric=numeric, title="In numbers")] if rows else []
-    bands = [
-        (
-            band_words(change),
-            change_cells(change.change_db, change.change_db_u),
-            band_verdict(change),
-        )
+    table = (table_of(columns, rows, numeric=numeric, title="In numbers"),) if rows else ()
+    return (*table, *_band_blocks(comparison))
+
+
+def _band_blocks(comparison: Comparison) -> tuple[Block, ...]:
+    """Level changes of the bands that can be compared; a word where some or all cannot."""
+    rows = [
+        (band_words(change), change_cells(change.change_db, change.change_db_u), band_verdict(change))
         for change in comparison.bands
+        if change.verdict != "not comparable"
     ]
-    if bands:
-        heads = ("Band", "Level change, dB", "Verdict")
-        title = "Levels of frequency bands, relative to the sum over all bands"
-        tables.append(table_of(heads, bands, numeric=heads[:2], title=title))
-    return tuple(tables)
+    left_out = len(comparison.bands) - len(rows)
+    heads = ("Band", "Level change, dB", "Verdict")
+    title = "Levels of frequency bands, relative to the sum over all bands"
+    blocks: list[Block] = [table_of(heads, rows, numeric=heads[:2], title=title)] if rows else []
+    if left_out:
+        which = "The other frequency bands" if rows else "Levels of frequency bands"
+        words = f"{which} cannot be compared between these two tap sets: that takes the same places, noted."
+        blocks.append(Paragraph(words, "small"))
+    return tuple(blocks)
 
 
 def _over_time(job: Job, pictures: Sequence[Picture], *, guesses: bool) -> Section:

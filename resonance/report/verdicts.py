@@ -22,6 +22,7 @@ from resonance.report.numbers import (
 from resonance.report.words import (
     count_words,
     label_sign,
+    list_words,
     mode_label,
     reason_words,
     reasons_words,
@@ -84,11 +85,15 @@ def shift_sentence(shift: ModeShift, *, guesses: bool = True) -> str:
 
 
 def frequencies_words(shift: ModeShift) -> str:
-    """Write before and after with an arrow, both to the place the shift is known to."""
+    """Write before and after with an arrow, to the place that both readings are known to.
+
+    Hundredths are left out where the shift, put-back scatter included, is not known so well.
+    """
     if shift.before is None or shift.after is None:
         mode = shift.before or shift.after
         return UNKNOWN if mode is None else measured(mode.frequency, frequency_half_width(mode), "Hz")
-    places = min(2, max(0, decimals_of(shift_half_width(shift))))
+    readings = [decimals_of(frequency_half_width(mode)) for mode in (shift.before, shift.after)]
+    places = min(2, *readings, max(1, decimals_of(shift_half_width(shift))))
     return f"{number(shift.before.frequency, places)} → {number(shift.after.frequency, places)} Hz"
 
 
@@ -108,19 +113,33 @@ def bound_words(shift: ModeShift) -> str:
 
 
 def comparison_headline(comparison: Comparison) -> str:
-    """Say in one sentence what moved."""
-    paired = [s for s in comparison.shifts if s.before is not None and s.after is not None]
-    moved = [s for s in paired if s.verdict == "moved"]
+    """Say in one sentence what moved, and how many modes appeared, went or cannot be told."""
     if not comparison.shifts:
         return "Nothing to compare: one of the two tap sets shows no resonance."
-    if not moved:
-        others = [s for s in comparison.shifts if s.verdict not in ("no change seen", "moved")]
-        return "No change seen." if not others else "No shift seen in what could be paired."
-    of = f"{len(moved)} of {count_words(len(paired), 'resonance')}"
-    if all(scatter_assumed(s) for s in moved):
-        verb = "differs" if len(moved) == 1 else "differ"
-        return f"{of} {verb} by more than the assumed put-back scatter would explain."
-    return f"{of} moved."
+    paired = [s for s in comparison.shifts if s.before is not None and s.after is not None]
+    moved = [s for s in paired if s.verdict == "moved"]
+    counts = [(sum(s.verdict == v for s in comparison.shifts), words) for v, words in _COUNTED]
+    others = [f"{count} {words}" for count, words in counts if count]
+    if moved:
+        head = f"{len(moved)} of {count_words(len(paired), 'resonance')} {_moved_together(moved)}"
+    else:
+        head = "no shift seen in what could be paired" if others else "no change seen"
+    return sentence("; ".join([head, list_words(others)] if others else [head]))
+
+
+_COUNTED = (
+    ("appeared", "appeared"),
+    ("not found", "not found"),
+    ("not reached", "not reached"),
+    ("ambiguous", "cannot be told"),
+)
+
+
+def _moved_together(moved: list[ModeShift]) -> str:
+    if not all(scatter_assumed(shift) for shift in moved):
+        return "moved"
+    verb = "differs" if len(moved) == 1 else "differ"
+    return f"{verb} by more than the assumed put-back scatter would explain"
 
 
 def null_words(comparison: Comparison, band: tuple[float, float] = (nan, nan)) -> str:

@@ -261,6 +261,14 @@ def test_a_free_plate_is_told_as_such(written):
     assert "push the top in" not in said  # no strings, no post
 
 
+def test_bands_that_cannot_be_compared_are_a_word_and_not_a_table(written, job, comparisons):
+    said = written(job, comparisons[:1])
+    assert "1000 to 1260 Hz +1.4 ± 0.6 changed" in said
+    assert "The other frequency bands cannot be compared between these two tap sets" in said
+    none = replace(comparisons[0], bands=comparisons[0].bands[1:])
+    assert "Levels of frequency bands cannot be compared" in written(job, (none,))
+
+
 def test_a_notice_stands_before_all_else(written, job):
     said = written(job, notice="Invented: made-up instrument")
     assert said.index("Invented: made-up instrument") < said.index("In short")

@@ -142,9 +142,14 @@ def test_a_shift_without_uncertainty_says_so():
     assert shift_cells(a_shift(shift=nan)) == ("", "")
 
 
-def test_before_and_after_end_where_the_shift_is_known():
-    assert frequencies_words(a_shift(half_cents=40.0)) == "461 → 463 Hz"
+def test_before_and_after_end_where_the_readings_are_known():
     assert frequencies_words(a_shift()) == "461.2 → 463.0 Hz"
+    assert frequencies_words(a_shift(half_cents=40.0)) == "461.2 → 463.0 Hz"
+    sharp = {"before": lower(461.234, frequency_u=0.02), "after": lower(463.012, frequency_u=0.02)}
+    assert frequencies_words(a_shift(**sharp)) == "461.2 → 463.0 Hz"
+    assert frequencies_words(a_shift(**sharp, half_cents=0.5)) == "461.23 → 463.01 Hz"
+    blunt = {"before": lower(461.234, frequency_u=4.0), "after": lower(463.012)}
+    assert frequencies_words(a_shift(**blunt)) == "461 → 463 Hz"
 
 
 def test_a_null_comparison_carries_band_and_bounds():
@@ -181,7 +186,11 @@ def test_headlines():
     )
     assert comparison_headline(Comparison(())).startswith("Nothing to compare")
     lost = Comparison((a_shift("not found", after=None),))
-    assert comparison_headline(lost) == "No shift seen in what could be paired."
+    assert comparison_headline(lost) == "No shift seen in what could be paired; 1 not found."
+    many = Comparison((a_shift(), a_shift("appeared", before=None), a_shift("ambiguous"), *lost.shifts))
+    assert (
+        comparison_headline(many) == "1 of 2 resonances moved; 1 appeared, 1 not found and 1 cannot be told."
+    )
 
 
 def test_checks_come_first():
