@@ -198,12 +198,16 @@ def write_adjustment(
     added = replace(adjustment, id=id_, made=aware(adjustment.made or change.made))
     entry = Entry("adjustment", id_, added.made, False, at_given=given)
     timeline = order.insert(assemble.entries(change.rows), entry, before=before, after=after)
-    if timeline[-1].id == id_:
+    if timeline[-1].id == id_ and not any(_is_later(other, entry) for other in timeline):
         timeline = (*timeline[:-1], replace(timeline[-1], confirmed=True))
     change.write("adjustment", id_, {**_without_id(added), "made_given": given})
     change.write("order", "order", assemble.order_body(timeline))
     move_post(change, None, added)
     return added
+
+
+def _is_later(one: Entry, other: Entry) -> bool:
+    return one.at is not None and other.at is not None and one.at > other.at
 
 
 def correct_adjustment(change: Change, adjustment: Adjustment) -> Adjustment:

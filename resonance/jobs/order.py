@@ -56,11 +56,6 @@ def confirm(entries: Sequence[Entry]) -> Entries:
     return tuple(replace(entry, confirmed=True) for entry in entries)
 
 
-def lands_last(entries: Sequence[Entry], entry_id: str) -> bool:
-    """Whether a line stands last."""
-    return bool(entries) and entries[-1].id == entry_id
-
-
 def _index(entries: Sequence[Entry], entry_id: str) -> int:
     ids = [entry.id for entry in entries]
     if entry_id not in ids:

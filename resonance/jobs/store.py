@@ -205,7 +205,7 @@ class Shop:
         """Note an adjustment; a known post position moves with it.
 
         Without `made` it was made now, at the end. With a date and no word on the order, its place is
-        proposed; the end counts as confirmed, since date and order of typing agree.
+        proposed; the end counts as confirmed where all dates agree with it.
 
         Parameters
         ----------

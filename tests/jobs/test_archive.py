@@ -1,0 +1,241 @@
+"""Export, import, backup and restore: nothing is lost on the way, and damage is refused."""
+
+import csv
+import hashlib
+import json
+import zipfile
+
+import pytest
+
+from resonance.errors import NotFoundError, ShopError
+from resonance.jobs.archive import backup, export_job, import_job, job_content, restore
+from resonance.jobs.database import reading
+from resonance.jobs.records import to_record
+from resonance.jobs.store import Shop
+from resonance.sets.instrument import Instrument
+from resonance.sets.setup import Adjustment
+
+from .conftest import START, VIOLA
+
+
+def content(shop, job):
+    """All records of a job, each with the place of its act in the job's history."""
+    with reading(shop.database) as db:
+        found = job_content(db, job)
+    places = {act["id"]: place for place, act in enumerate(found["acts"])}
+    acts = [
+        {**act, "id": places[act["id"]], "undoes": places.get(act["undoes"]), "within": None}
+        for act in found["acts"]
+    ]
+    records = [{**record, "act": places[record["act"]]} for record in found["records"]]
+    return acts, records, found["sounds"]
+
+
+def shown(shop, job):
+    known = shop.job(job)
+    return to_record({**vars(known), "id": None, "timeline": known.timeline})
+
+
+def sound_bytes(folder):
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+@pytest.fixture
+def exported(shop, full_job, tmp_path):
+    return export_job(shop, full_job.id, tmp_path / "viola for ever")
+
+
+def test_a_job_comes_back_record_by_record_and_byte_by_byte(shop, full_job, exported, tmp_path):
+    other = Shop(tmp_path / "other shop")
+    other.new_job(Instrument("Cello", "cello"))
+    job = import_job(other, exported)
+    assert job.id == full_job.id
+    assert shown(other, job.id) == shown(shop, full_job.id)
+    acts, records, sounds = content(shop, full_job.id)
+    there, their_records, their_sounds = content(other, job.id)
+    first, *rest = there
+    assert first["text"] == "imported the job viola-405"
+    unmoved = [
+        {**act, "id": act["id"] - 1, "undoes": None if act["undoes"] is None else act["undoes"] - 1}
+        for act in rest
+    ]
+    assert unmoved == acts
+    assert [{**record, "act": record["act"] - 1} for record in their_records] == records
+    assert their_sounds == sounds
+    assert sound_bytes(other.sound_folder) == sound_bytes(shop.sound_folder)
+    assert other.check() == ()
+
+
+def test_the_sound_is_what_the_maker_gave(exported, tmp_path):
+    given = {
+        hashlib.sha256(p.read_bytes()).hexdigest() + ".wav": p.read_bytes()
+        for p in (tmp_path / "from the phone").iterdir()
+        if "taps 4" not in p.name  # used for an analysis only
+    }
+    assert sound_bytes(exported / "sound") == given
+
+
+def test_an_export_of_an_import_holds_the_same(shop, full_job, exported, tmp_path):
+    other = Shop(tmp_path / "other shop")
+    import_job(other, exported)
+    third = Shop(tmp_path / "third shop")
+    import_job(third, export_job(other, full_job.id, tmp_path / "again"))
+    assert shown(third, full_job.id) == shown(shop, full_job.id)
+    assert content(third, full_job.id)[1][-1]["body"] == content(shop, full_job.id)[1][-1]["body"]
+    assert third.undo().text == "imported the job viola-405"
+    assert third.jobs() == ()
+
+
+def test_a_taken_id_gives_a_new_one_and_undo_takes_the_import_back_whole(shop, full_job, exported):
+    job = import_job(shop, exported)
+    assert job.id == "viola-405-2"
+    assert shown(shop, job.id) == shown(shop, full_job.id)
+    shop.add_remark(job.id, "goes on from here")
+    shop.undo(job.id)
+    assert shop.undo().text == "imported the job viola-405-2"
+    assert [line.id for line in shop.jobs()] == ["viola-405"]
+    with pytest.raises(NotFoundError):
+        shop.undo(job.id)
+    assert shop.check() == ()
+
+
+def test_the_folder_can_be_read_without_the_program(exported, full_job):
+    assert sorted(p.name for p in exported.iterdir()) == [
+        "README.txt", "job.json", "readings.csv", "sound", "timeline.csv",
+    ]  # fmt: skip
+    told = json.loads((exported / "job.json").read_text("utf-8"))
+    assert (told["format"], told["format_version"], told["job"]) == ("resonance job", 1, "viola-405")
+    with (exported / "readings.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    assert len(rows) == 9
+    named = [row for row in rows if row["label"] == "B1-"]
+    assert [(r["set_id"], float(r["frequency"]), r["labelled_by"]) for r in named] == [
+        ("set1", 441.1, "maker")
+    ]
+    with (exported / "timeline.csv").open(encoding="utf-8", newline="") as file:
+        lines = list(csv.DictReader(file))
+    assert [line["id"] for line in lines] == [entry.id for entry in full_job.timeline]
+    assert [line["along_mm"] for line in lines if line["part"] == "soundpost"] == ["0.25"]
+    assert [line["text"] for line in lines if line["kind"] == "remark"] == ["grün, “offen”"]
+    readme = (exported / "README.txt").read_text("utf-8")
+    for name in ("job.json", "readings.csv", "timeline.csv", "sound/", "Viola 405"):
+        assert name in readme
+
+
+def test_an_empty_job_travels_too(shop, viola, tmp_path):
+    other = Shop(tmp_path / "other shop")
+    assert import_job(other, export_job(shop, viola, tmp_path / "out")).instrument == VIOLA
+
+
+def test_odd_signs_travel(shop, tmp_path):
+    name = 'Größe \udcff ☃ \x00 \\ "'
+    job = shop.new_job(Instrument(name), notes=name).id
+    other = Shop(tmp_path / "other shop")
+    import_job(other, export_job(shop, job, tmp_path / "out"))
+    assert (other.job(job).instrument.name, other.job(job).notes) == (name, name)
+
+
+def test_a_folder_in_use_is_not_written_into(shop, full_job, tmp_path):
+    (tmp_path / "there").mkdir()
+    export_job(shop, full_job.id, tmp_path / "there")  # empty: taken
+    with pytest.raises(ShopError, match="already and not empty; name a new folder"):
+        export_job(shop, full_job.id, tmp_path / "there")
+
+
+def test_a_stopped_export_leaves_nothing(shop, full_job, tmp_path):
+    def stop(share, text):
+        raise KeyboardInterrupt
+
+    (tmp_path / "out").mkdir()
+    with pytest.raises(KeyboardInterrupt):
+        export_job(shop, full_job.id, tmp_path / "out" / "viola", progress=stop)
+    assert list((tmp_path / "out").iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("harm", "says"),
+    [
+        (lambda f: (f / "job.json").unlink(), "has no job.json"),
+        (lambda f: (f / "job.json").write_text("{"), "damaged or unreadable"),
+        (lambda f: (f / "job.json").write_text("[]"), "is not an exported job"),
+        (lambda f: edit(f, '"a touch back"', '"a touch less"'), "changed or damaged"),
+        (lambda f: edit(f, '"format_version": 1', '"format_version": 2'), "newer resonance"),
+        (lambda f: next((f / "sound").iterdir()).unlink(), "is missing"),
+        (lambda f: next((f / "sound").iterdir()).write_bytes(b"x"), "is damaged"),
+    ],
+)
+def test_a_damaged_export_is_refused_and_changes_nothing(shop, full_job, exported, harm, says):
+    harm(exported)
+    before = shop.acts()
+    with pytest.raises(ShopError, match=says) as caught:
+        import_job(shop, exported)
+    assert "\n" not in str(caught.value)
+    assert shop.acts() == before
+
+
+def edit(folder, old, new):
+    path = folder / "job.json"
+    text = path.read_text("utf-8")
+    assert old in text
+    path.write_text(text.replace(old, new), "utf-8")
+
+
+def test_a_damaged_recording_is_not_exported(shop, full_job, tmp_path):
+    next(shop.sound_folder.iterdir()).write_bytes(b"x")
+    with pytest.raises(ShopError, match="missing or damaged"):
+        export_job(shop, full_job.id, tmp_path / "out")
+    assert not (tmp_path / "out").exists()
+
+
+def test_a_backup_brings_back_the_whole_shop(shop, full_job, tmp_path):
+    shop.new_job(Instrument("Cello", "cello"))
+    file = backup(shop, tmp_path / "shop.zip")
+    shop.add_adjustment(full_job.id, Adjustment("", START, "bridge"))
+    back = restore(file, tmp_path / "back")
+    assert [line.id for line in back.jobs()] == ["viola-405", "cello"]
+    assert [entry.id for entry in back.job("viola-405").timeline] == [e.id for e in full_job.timeline]
+    assert sound_bytes(back.sound_folder) == sound_bytes(shop.sound_folder)
+    assert back.check() == ()
+    back.undo()
+    assert [line.id for line in back.jobs()] == ["viola-405"]
+
+
+def test_a_backup_is_taken_while_another_writes(shop, full_job, tmp_path):
+    texts = iter(range(1000))
+    file = backup(
+        shop,
+        tmp_path / "shop.zip",
+        progress=lambda *_: shop.add_remark(full_job.id, f"meanwhile {next(texts)}"),
+    )
+    assert restore(file, tmp_path / "back").check() == ()
+
+
+def test_a_backup_overwrites_nothing(shop, full_job, tmp_path):
+    (tmp_path / "shop.zip").write_text("precious")
+    with pytest.raises(ShopError, match="is there already"):
+        backup(shop, tmp_path / "shop.zip")
+    with pytest.raises(ShopError, match="not empty"):
+        restore(backup(shop, tmp_path / "other.zip"), shop.folder)
+
+
+@pytest.mark.parametrize("harm", ["cut", "flipped", "text", "no shop", "climbing", "gone"])
+def test_a_bad_backup_is_refused(shop, full_job, tmp_path, harm):
+    file = backup(shop, tmp_path / "shop.zip")
+    data = bytearray(file.read_bytes())
+    if harm == "cut":
+        file.write_bytes(data[: len(data) // 2])
+    elif harm == "flipped":
+        data[len(data) // 2] ^= 1
+        file.write_bytes(data)
+    elif harm == "text":
+        file.write_text("not a zip")
+    elif harm == "gone":
+        file.unlink()
+    else:
+        with zipfile.ZipFile(file, "w" if harm == "no shop" else "a") as archive:
+            archive.writestr("../evil" if harm == "climbing" else "a.txt", "x")
+    with pytest.raises(ShopError) as caught:
+        restore(file, tmp_path / "back")
+    assert "\n" not in str(caught.value)
+    assert not (tmp_path / "back").exists()
+    assert not (tmp_path / "evil").exists()
