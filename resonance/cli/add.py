@@ -35,7 +35,7 @@ EXAMPLE = """\
 resonance add my-viola before.wav --temperature 21 --humidity 45
 resonance add my-viola near.wav side.wav --mic "near f-hole" --mic "bass side" --after adj1
 resonance add my-viola again.wav --repeat-of set1 --repeat "put back"
-resonance add my-viola taps.wav --check seams=yes post=yes --holding cradle --taken 2025-03-01T14:30"""
+resonance add my-viola taps.wav --holding cradle --check seams=yes post=yes --taken 2025-03-01"""
 
 
 def add_parser(commands: Commands) -> None:

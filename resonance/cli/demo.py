@@ -29,7 +29,7 @@ def add_parser(commands: Commands) -> None:
         "demo",
         does="show all of it on a made-up viola",
         about="Makes up seven weeks of a new viola's tap sets and adjustments, analyses them, prints what it "
-        f"found and\nwrites a report and pictures. It has a shop of its own in ./{FOLDER}, so that nothing "
+        f"found\nand writes a report and pictures. It has a shop of its own in ./{FOLDER}, so that nothing "
         "invented\nlands among your jobs. Takes up to a minute.",
         example=EXAMPLE,
     )

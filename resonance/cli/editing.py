@@ -1,13 +1,17 @@
 """Corrections of what was noted, typed as KEY=VALUE: of an instrument, a tap set, an adjustment."""
 
-from collections.abc import Sequence
+from argparse import ArgumentTypeError
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from resonance.cli.options import UsageError, check_answers, key_value, moment, repeat_kind
 
 if TYPE_CHECKING:
     from resonance.jobs.store import Shop
+
+T = TypeVar("T")
 
 CLIMATE = ("temperature_c", "humidity_percent", "hours_in_room")
 CONDITIONS = ("holding", "string_damping", "tapper", "microphone", "mass_g", "remark")
@@ -26,7 +30,7 @@ def edit_entry(shop: "Shop", job: str, entry: str, words: Sequence[str]) -> tupl
     ------
     UsageError, ResonanceError   naming the key or value that does not fit; nothing is changed then
     """
-    pairs = dict(key_value(word) for word in words)
+    pairs = dict(_pair(word) for word in words)
     if not entry:
         return _edit_instrument(shop, job, pairs)
     if entry.lower().startswith("adj"):
@@ -34,11 +38,24 @@ def edit_entry(shop: "Shop", job: str, entry: str, words: Sequence[str]) -> tupl
     return _edit_set(shop, job, entry, pairs)
 
 
+@contextmanager
+def as_typed() -> Iterator[None]:
+    """Turn a key or value that does not fit into wrong usage; where a near key is named, that will do."""
+    from resonance.jobs.assign import AssignError
+
+    try:
+        yield
+    except AssignError as wrong:
+        text, sign, _ = str(wrong).partition(" The entries are:")
+        raise UsageError(text if sign and "did you mean" in text else str(wrong)) from wrong
+
+
 def _edit_instrument(shop: "Shop", job: str, pairs: dict[str, str]) -> tuple[dict[str, Any], str]:
     from resonance.jobs.assign import apply_instrument
     from resonance.jobs.records import to_record
 
-    instrument = apply_instrument(shop.job(job).instrument, pairs)
+    with as_typed():
+        instrument = apply_instrument(shop.job(job).instrument, pairs)
     changed = shop.edit_job(job, instrument=instrument)
     return to_record(changed), f"Job {changed.id} now says so: {_said(pairs)}."
 
@@ -50,7 +67,9 @@ def _edit_adjustment(shop: "Shop", job: str, entry: str, pairs: dict[str, str]) 
 
     adjustment = find_adjustment(shop.job(job), entry)
     _known(pairs, ("made", "part", "along_mm", "across_mm", "end", "new_chapter", "note"))
-    adjustment = shop.edit_adjustment(job, apply_fields(adjustment, pairs))
+    with as_typed():
+        adjustment = apply_fields(adjustment, pairs)
+    adjustment = shop.edit_adjustment(job, adjustment)
     return to_record(adjustment), f"Adjustment {adjustment.id} now says so: {_said(pairs)}."
 
 
@@ -62,18 +81,35 @@ def _edit_set(shop: "Shop", job: str, entry: str, pairs: dict[str, str]) -> tupl
     tap_set = find_set(shop.job(job), entry)
     _known(pairs, SET_KEYS)
     answers = check_answers([(key, value) for key, value in pairs.items() if key in CHECK_KEYS])
-    conditions = apply_fields(tap_set.conditions, {key: pairs[key] for key in CONDITIONS if key in pairs})
+    with as_typed():
+        conditions = apply_fields(tap_set.conditions, {k: pairs[k] for k in CONDITIONS if k in pairs})
+        climate = apply_fields(tap_set.climate, {k: pairs[k] for k in CLIMATE if k in pairs})
     conditions = replace(conditions, checks={**conditions.checks, **answers})
     edited = shop.edit_tap_set(
         job,
         tap_set.id,
-        taken=moment(pairs["taken"]) if pairs.get("taken") else None,
-        climate=apply_fields(tap_set.climate, {key: pairs[key] for key in CLIMATE if key in pairs}),
+        taken=_read(moment, pairs.get("taken")),
+        climate=climate,
         conditions=conditions,
         repeat_of=pairs.get("repeat_of"),
-        repeat_kind=repeat_kind(pairs["repeat_kind"]) if pairs.get("repeat_kind") else None,
+        repeat_kind=_read(repeat_kind, pairs.get("repeat_kind")),
     )
     return to_record(edited), f"Tap set {edited.id} now says so: {_said(pairs)}."
+
+
+def _read(reader: Callable[[str], T], text: str | None) -> T | None:
+    """Read a value as an option of that kind would be read; None when it is not there."""
+    try:
+        return reader(text) if text else None
+    except ArgumentTypeError as wrong:
+        raise UsageError(str(wrong)) from wrong
+
+
+def _pair(word: str) -> tuple[str, str]:
+    try:
+        return key_value(word)
+    except ArgumentTypeError as wrong:
+        raise UsageError(str(wrong)) from wrong
 
 
 def _known(pairs: dict[str, str], keys: Sequence[str]) -> None:

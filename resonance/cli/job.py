@@ -17,7 +17,7 @@ from resonance.cli.options import (
     positive,
 )
 from resonance.cli.shop import open_shop
-from resonance.report.blocks import Block, Items, Paragraph, table_of
+from resonance.report.blocks import Block, Paragraph, table_of
 
 EXAMPLE = """\
 resonance job new my-viola --family viola --maker "A. Maker" --body 405
@@ -107,7 +107,7 @@ def run_new(arguments: Namespace) -> None:
         return
     screen.show(
         f"Job {job.id} begun: {kind_words(instrument)}. It is kept in {shop.folder}.",
-        Items((f"resonance add {job.id} FILE...   keeps a first tap set",), title="Next"),
+        f"Next: 'resonance add {job.id} FILE...' keeps its first tap set.",
     )
 
 
@@ -172,19 +172,27 @@ def run_show(arguments: Namespace) -> None:
 
     job = open_shop(arguments).job(arguments.job)
     if arguments.set is not None:
-        from resonance.report.readings import set_blocks
-        from resonance.report.words import set_words
-
         tap_set = find_set(job, arguments.set)
         if arguments.json:
             screen.print_json(to_record(tap_set))
         else:
-            screen.show(f"{set_words(tap_set.id).capitalize()} of {job.id}", *set_blocks(tap_set, bench=True))
+            screen.show(*one_set_blocks(job, tap_set))
         return
     if arguments.json:
         screen.print_json(to_record(job))
     else:
         screen.show(*job_blocks(job))
+
+
+def one_set_blocks(job: Any, tap_set: Any) -> list[Block]:
+    """Say all that is noted and found of one tap set, in a table that fits the screen."""
+    from resonance.report.readings import readings_table, set_blocks
+    from resonance.report.words import set_words
+
+    title = Paragraph(f"{set_words(tap_set.id).capitalize()} of {job.id}")
+    wide = readings_table(tap_set, bench=True)
+    fits = readings_table(tap_set)
+    return [title, *(fits if block == wide else block for block in set_blocks(tap_set, bench=True))]
 
 
 def job_blocks(job: Any) -> list[Block]:
@@ -367,4 +375,4 @@ def run_delete(arguments: Namespace) -> None:
         shop.delete_entry(job.id, arguments.entry)
     else:
         shop.delete_job(job.id)
-    screen.show(f"{what.capitalize()} is taken out. 'resonance undo' brings it back.")
+    screen.show(f"Taken out: {what}. 'resonance undo' brings it back.")

@@ -32,6 +32,7 @@ def add_parser(commands: Commands) -> None:
 
 def run(arguments: Namespace) -> None:
     """Give a name or take it away."""
+    from resonance.jobs.job import find_set
     from resonance.jobs.records import to_record
     from resonance.report.verdicts import mode_words
     from resonance.report.words import set_words
@@ -46,9 +47,6 @@ def run(arguments: Namespace) -> None:
         return
     off = mode.frequency - arguments.hertz
     given = f", {abs(off):.1f} Hz from the {arguments.hertz:g} Hz you gave" if abs(off) >= 0.05 else ""
-    job = shop.job(arguments.job)
-    from resonance.jobs.job import find_set
-
-    where = set_words(find_set(job, arguments.set).id)
-    done = "named" if name else "has no name now"
-    screen.show(f"{mode_words(mode)} in {where} {done}{given}.")
+    where = set_words(find_set(shop.job(arguments.job), arguments.set).id)
+    done = "Named" if name else "No name now"
+    screen.show(f"{done}: {mode_words(mode)} in {where}{given}.")

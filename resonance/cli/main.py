@@ -53,8 +53,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     int, the exit code
     """
     screen.use_utf8()
+    parser = build_parser()
+    words = sys.argv[1:] if argv is None else list(argv)
+    if not words:
+        parser.print_help(sys.stderr)
+        return 2
     try:
-        arguments = build_parser().parse_args(argv)
+        arguments = parser.parse_args(words)
     except SystemExit as stop:
         return int(stop.code or 0)
     debug = arguments.debug or bool(os.environ.get("RESONANCE_DEBUG"))

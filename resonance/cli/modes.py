@@ -32,6 +32,7 @@ def add_parser(commands: Commands) -> None:
 
 def run(arguments: Namespace) -> None:
     """Analyse the files as one tap set and print it."""
+    settings = analysis_settings(arguments)
     paths = analysing.sound_paths(arguments.files)
     with screen.Progress() as progress:
         takes = analysing.read_takes(paths, progress=progress)
@@ -40,7 +41,7 @@ def run(arguments: Namespace) -> None:
             progress=progress,
             family=arguments.family,
             piece=arguments.piece,
-            **analysis_settings(arguments),
+            **settings,
         )
     if arguments.json:
         from resonance.jobs.records import to_record

@@ -3,6 +3,7 @@
 from argparse import Namespace
 
 from resonance.cli import screen
+from resonance.cli.editing import as_typed
 from resonance.cli.options import Commands, add_command, add_json
 from resonance.cli.shop import open_shop
 from resonance.report.blocks import Block, Facts, Items, table_of
@@ -37,7 +38,8 @@ def run(arguments: Namespace) -> None:
 
     shop = open_shop(arguments)
     job = shop.job(arguments.job)
-    setup = apply_setup(job.setup, arguments.words)
+    with as_typed():
+        setup = apply_setup(job.setup, arguments.words)
     changes = changed_setup(job.setup, setup)
     if changes:
         job = shop.set_setup(job.id, setup)

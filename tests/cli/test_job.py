@@ -1,0 +1,143 @@
+"""Jobs: begin, list, show, edit, remark, order, export, import, delete, undo, check, setup."""
+
+import json
+
+import pytest
+
+
+@pytest.mark.parametrize(
+    ("name", "job"),
+    [("my-viola", "my-viola"), ("Größe – 12/3 ✓", "grosse-12-3"), ("../../etc", "etc"), ("set1", "set1")],
+)
+def test_odd_names_give_a_job_that_can_be_named(command, name, job):
+    assert command("job", "new", name, "--json").done().json["id"] == job
+    for called in (job, name):
+        assert command("job", "show", called, "--json").done().json["instrument"]["name"] == name
+
+
+def test_a_second_job_of_that_name_gets_another(command):
+    ids = [command("job", "new", "viola", "--json").done().json["id"] for _ in range(2)]
+    assert ids == ["viola", "viola-2"]
+
+
+def test_an_empty_name_is_wrong_usage(command):
+    command("job", "new", "  ").failed(2)
+
+
+def test_new_notes_what_was_said(command):
+    options = ("--family", "viola", "--piece", "top", "--owner", "B. Ä.", "--body", "405,5")
+    command("job", "new", "v", *options).done()
+    instrument = command("job", "show", "v", "--json").done().json["instrument"]
+    assert instrument["family"] == "viola"
+    assert instrument["piece"] == "top"
+    assert instrument["owner"] == "B. Ä."
+    assert instrument["body_mm"] == 405.5
+    assert instrument["string_length_mm"] is None  # NaN is null
+    shown = command("job", "show", "v").done().text
+    assert "viola, free top plate" in shown
+    assert "405.5 mm" in shown
+
+
+def test_list_counts(command, worked):
+    (line,) = command("job", "list", "--json", "--shop", worked[0]).done().json["jobs"]
+    assert (line["id"], line["n_sets"], line["n_adjustments"]) == ("fiddle", 2, 1)
+    assert "fiddle" in command("job", "list", "--shop", worked[0]).done().out
+
+
+def test_edit_instrument_set_and_adjustment(command, worked, tmp_path):
+    command("job", "new", "v").done()
+    command("job", "edit", "v", "owner=B. Player", "year=2025").done()
+    job = command("job", "show", "v", "--json").done().json
+    assert (job["instrument"]["owner"], job["instrument"]["year"]) == ("B. Player", "2025")
+    command("adjust", "v", "--part", "bridge").done()
+    command("job", "edit", "v", "1x", "note=a").failed(1)
+    command("job", "edit", "v", "adj1", "note=thinner", "made=2025-03-01T12:00").done()
+    (adjustment,) = command("job", "show", "v", "--json").done().json["adjustments"]
+    assert adjustment["note"] == "thinner"
+    assert adjustment["made"].startswith("2025-03-01T12:00:00")
+
+
+def test_remark_delete_and_undo(command):
+    command("job", "new", "v").done()
+    command("job", "remark", "v", "owner finds it brighter").done()
+    assert "owner finds it brighter" in command("job", "show", "v").done().text
+    command("job", "delete", "v", "rem1").done()
+    assert "brighter" not in command("job", "show", "v").done().text
+    undone = command("undo").done().text
+    assert "deleted rem1" in undone
+    assert "brighter" in command("job", "show", "v").done().text
+    command("job", "remark", "v", " ").failed(2)
+
+
+def test_delete_a_job_and_bring_it_back(command):
+    command("job", "new", "v").done()
+    command("job", "delete", "v").done()
+    command("job", "show", "v").failed(1)
+    assert command("undo", "--json").done().json["undone"] is True
+    command("job", "show", "v").done()
+
+
+def test_undo_to_the_end(command):
+    command("job", "new", "v").done()
+    command("undo").done()
+    assert "nothing to undo" in command("undo").failed(1)
+
+
+def test_export_and_import_keep_all(command, worked, tmp_path):
+    exported = tmp_path / "fiddle out"
+    command("job", "export", "fiddle", exported, "--shop", worked[0]).done()
+    assert json.loads((exported / "job.json").read_text("utf-8"))
+    command("job", "import", exported).done()
+    before = command("job", "show", "fiddle", "--json", "--shop", worked[0]).done().json
+    after = command("job", "show", "fiddle", "--json").done().json
+    for job in (before, after):
+        for tap_set in job["sets"]:
+            tap_set["analysis"].pop("made")
+        job.pop("created", None)
+    assert [s["modes"] for s in after["sets"]] == [s["modes"] for s in before["sets"]]
+    assert after["timeline"] == before["timeline"]
+    command("job", "export", "fiddle", exported).failed(1)  # not into a folder that holds something
+
+
+def test_order_is_shown_moved_and_confirmed(command, worked, tmp_path):
+    folder = tmp_path / "out"
+    command("job", "export", "fiddle", folder, "--shop", worked[0]).done()
+    command("job", "import", folder).done()
+    assert "not confirmed" in command("job", "show", "fiddle").done().text
+    command("job", "confirm", "fiddle").done()
+    assert "not confirmed" not in command("job", "show", "fiddle").done().text
+    command("job", "move", "fiddle", "set2", "--before", "adj1").done()
+    order = [entry["id"] for entry in command("job", "show", "fiddle", "--json").done().json["timeline"]]
+    assert order == ["set1", "set2", "adj1"]
+
+
+def test_setup_notes_shows_and_clears(command):
+    command("job", "new", "v").done()
+    assert "No setup is noted" in command("setup", "v").done().text
+    words = ("post.behind_mm=2,5 mm", "strings.A4.gauge_note=medium", "--json")
+    noted = command("setup", "v", *words).done().json
+    assert noted["setup"]["post"]["behind_mm"] == 2.5
+    assert noted["setup"]["strings"][0]["gauge_note"] == "medium"
+    shown = command("setup", "v").done().text
+    assert "2.5 mm behind the bridge foot" in shown
+    assert "tail.afterlength_mm" in shown  # all keys are told
+    assert "nothing was changed" in command("setup", "v", "post.behind_mm=2.5").done().text
+    command("setup", "v", "post.behind_mm=").done()
+    assert command("setup", "v", "--json").done().json["setup"]["post"]["behind_mm"] is None
+    command("setup", "v", "post.behind_mm=2", "stage=glued").failed(2)
+    assert command("setup", "v", "--json").done().json["setup"]["post"]["behind_mm"] is None  # all or none
+
+
+def test_check_finds_what_is_damaged(command, worked, tmp_path, shop):
+    folder = tmp_path / "out"
+    command("job", "export", "fiddle", folder, "--shop", worked[0]).done()
+    command("job", "import", folder).done()
+    assert "All is well" in command("check").done().text
+    assert command("check", "--json").done().json == {"problems": []}
+    sound = next((shop / "sound").iterdir())
+    sound.chmod(0o644)
+    sound.write_bytes(sound.read_bytes()[:-10])
+    ran = command("check")
+    assert ran.code == 1
+    assert "problem" in ran.out
+    assert "Traceback" not in ran.err
