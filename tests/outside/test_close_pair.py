@@ -7,9 +7,10 @@ split by the fingerboard was measured at 513 and 524 Hz (Schleske, Fingerboard a
 
 import numpy as np
 import pytest
+import scipy
 
 from resonance.modes.estimate import find_modes
-from resonance.sound.recording import Recording
+from resonance.sound.recording import Recording, Take
 from resonance.taps.find import find_taps
 
 PAIR = (513.0, 524.0)
@@ -58,11 +59,13 @@ def test_the_averaged_spectrum_of_the_taps_shows_one_peak(taps_on_the_pair):
 
 def test_find_modes_finds_both_within_their_uncertainty(taps_on_the_pair):
     recording = Recording(taps_on_the_pair, float(RATE))
-    modes = find_modes([recording], find_taps(recording), band=(200.0, 1000.0), family="violin").modes
+    modes = find_modes([Take(recording)], find_taps(recording), band=(200.0, 1000.0), family="violin").modes
     strong = [mode for mode in modes if 480 < mode.frequency < 560]
     assert len(strong) == 2
     for mode, true in zip(strong, PAIR, strict=True):
-        assert abs(mode.frequency - true) < 3 * mode.frequency_u
-        assert abs(mode.damping - DAMPING) < 3 * mode.damping_u
+        u = np.hypot(mode.frequency_u, mode.model_u)
+        # the 99.9 % interval (JCGM 100:2008, G.3)
+        assert abs(mode.frequency - true) < u * scipy.stats.t.isf(0.0005, mode.frequency_dof)
+        assert abs(mode.damping - DAMPING) < mode.damping_u * scipy.stats.t.isf(0.0005, mode.damping_dof)
         assert mode.frequency_u < 0.5  # Hz; the split is 11 Hz
         assert abs(mode.frequency - true) < 0.5

@@ -10,6 +10,7 @@ import scipy
 
 from resonance.modes.estimate import find_modes
 from resonance.sound.files import read_recording
+from resonance.sound.recording import Take
 from resonance.taps.find import find_taps
 from resonance.units import cents, note_frequency
 
@@ -57,7 +58,7 @@ def strongest_mode(path, band):
     recording = read_recording(path)
     taps = find_taps(recording)
     assert len(taps) == 1
-    result = find_modes([recording], taps, band=band, family="other")
+    result = find_modes([Take(recording)], taps, band=band, family="other")
     assert result.modes, result.reasons
     return max(result.modes, key=lambda mode: mode.snr_db), result, recording
 

@@ -12,7 +12,7 @@ import pytest
 import scipy
 
 from resonance.modes.estimate import find_modes
-from resonance.sound.recording import Recording
+from resonance.sound.recording import Recording, Take
 from resonance.taps.find import find_taps
 
 # Main air note, then body modes, of a made-up violin; frequencies and Q in the ranges of
@@ -97,7 +97,7 @@ def sound(struck):
 @pytest.fixture(scope="module")
 def ours(sound):
     recording = Recording(sound, float(RATE))
-    modes = find_modes([recording], find_taps(recording), band=BAND, family="violin").modes
+    modes = find_modes([Take(recording)], find_taps(recording), band=BAND, family="violin").modes
     return np.array([(mode.frequency, mode.damping) for mode in modes])
 
 
