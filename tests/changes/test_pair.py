@@ -336,7 +336,7 @@ def test_recall_on_made_up_jobs():
 
 
 def test_crossings_on_made_up_jobs():
-    # Prototype figures to match: both right in .45 of the jobs with Q, .95 with levels at two or three places.
+    # Prototype figures to match: both right in .45 of the jobs with Q, .95 with levels at 2 or 3 places.
     _, _, hidden, one = scores(0, crossing=True)
     _, _, hidden_two, two = scores(2, crossing=True)
     _, _, hidden_three, three = scores(3, crossing=True)
