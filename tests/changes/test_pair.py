@@ -85,6 +85,20 @@ def test_a_common_shift_is_found_taken_out_and_returned(rng, common):
     assert pairing.common_cents == pytest.approx(common, abs=4.0)
 
 
+@pytest.mark.parametrize("common", [-140.0, 140.0])
+def test_a_common_shift_larger_than_the_modes_distances_is_found(common):
+    # Above 600 Hz modes lie 60 to 160 cents apart: each is nearer to its neighbour than to itself.
+    rng = np.random.default_rng(17)
+    frequencies = 600.0 * 2.0 ** (np.cumsum(rng.uniform(60.0, 160.0, 14)) / 1200.0)
+    quality = np.exp(rng.normal(np.log(45.0), 0.35, 14))
+    shifts = common + rng.normal(0.0, 4.0, 14)
+    before = [a_mode(f, damping=0.5 / q) for f, q in zip(frequencies, quality, strict=True)]
+    after = [a_mode(moved(m.frequency, c), damping=m.damping) for m, c in zip(before, shifts, strict=True)]
+    pairing = pair_modes(before, after)
+    assert indices(pairing) == [(k, k) for k in range(14)]
+    assert pairing.common_cents == pytest.approx(common, abs=4.0)
+
+
 def test_a_common_shift_is_not_told_from_three_modes():
     pairing = pair_modes(modes_at(FREQUENCIES[:3]), modes_at(FREQUENCIES[:3]))
     assert isnan(pairing.common_cents)
