@@ -41,6 +41,7 @@ def ids(entries):
         ("s1@1 a1@2", "s2@1.5", "s1 s2 a1"),
         ("s1@1 a1@2", "s2@0.5", "s2 s1 a1"),
         ("s1@1 a1@2", "s2@2", "s1 a1 s2"),
+        ("s1@1 a1@2 s3@5", "s2@2", "s1 a1 s2 s3"),
         ("s1@1 a1@2", "s2", "s1 a1 s2"),
         ("s1 a1@5", "s2@3", "s1 s2 a1"),
         ("s1@1 a1~@9", "s2@3", "s1 a1 s2"),  # the adjustment's date is only when it was typed

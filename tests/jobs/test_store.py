@@ -171,6 +171,14 @@ def test_a_deleted_or_undone_tap_set_can_be_added_again(shop, viola, make_set):
     assert shop.add_tap_set(viola, tap_set, files).id == "set2"
 
 
+def test_a_repeat_of_a_deleted_set_repeats_nothing(shop, full_job):
+    assert full_job.sets[2].repeat_of == "set2"
+    shop.delete_entry(full_job.id, "set2")
+    assert shop.job(full_job.id).sets[1].repeat_of is None
+    shop.undo()
+    assert shop.job(full_job.id).sets[2].repeat_of == "set2"
+
+
 def test_a_file_that_changed_since_it_was_read_is_refused(shop, viola, make_set):
     tap_set, files = make_set(1)
     files[0].write_bytes(files[0].read_bytes() + b"\0")

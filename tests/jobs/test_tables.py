@@ -55,6 +55,24 @@ def test_a_mode_not_seen_in_one_set_is_none_there():
     ]
 
 
+def test_crowded_modes_are_followed_by_nearness_or_not_at_all():
+    """At 1000 Hz two modes 30 Hz (51 cents) apart: a step of 5 Hz is followed, one half way is not."""
+    job = drifting(body(220, 1000, 1030), body(220, 1005, 1035), body(220, 1020, 1050))
+    found = [[m and m.frequency for m in t.readings] for t in reading_tracks(job)]
+    assert [220, 220, 220] in found
+    followed = [r for r in found if r[0] in (1000, 1030)]
+    assert [r[:2] for r in followed] == [[1000, 1005], [1030, 1035]]
+    assert [1000, 1005, 1020] not in found  # 26 cents: the other one, 17 cents away, is as likely
+    assert len(found) == 5
+
+
+def test_a_track_unseen_for_long_is_given_up():
+    sets = [body(220, 700), *[body(220)] * 5, body(220, 700)]
+    assert len(reading_tracks(drifting(*sets))) == 3
+    assert len(reading_tracks(drifting(*sets[1:]))) == 2
+    assert len(reading_tracks(drifting(sets[0], *sets[2:]))) == 2
+
+
 def test_the_makers_word_ties_a_track_and_names_it():
     named = replace(body(441)[0], label="B1-", labelled_by="maker")
     job = drifting((*body(220), named), (*body(221), replace(named, frequency=480.0)))
