@@ -7,7 +7,7 @@ from datetime import datetime
 from pathlib import Path
 from sqlite3 import Connection
 
-from resonance.errors import NotFoundError, ResonanceError
+from resonance.errors import NotFoundError, ResonanceError, ShopError
 from resonance.jobs import assemble, order
 from resonance.jobs.database import (
     Row,
@@ -17,6 +17,7 @@ from resonance.jobs.database import (
     add_sound,
     hashes_in,
     rows,
+    rows_and_damage,
     writing,
 )
 from resonance.jobs.job import (
@@ -115,12 +116,16 @@ def resolve(db: Connection, job: str, *, deleted_too: bool = False) -> str:
     Raises
     ------
     NotFoundError   naming the jobs there are
+    ShopError   when the job is there but what it is can no longer be read
     """
-    there: dict[str, Record] = {row.job: row.body for row in rows(db, kinds=("job",))}
+    found, damaged = rows_and_damage(db, kinds=("job",))
+    there = {row.job: row.body for row in found}
     present = [job_id for job_id, body in there.items() if not body.get("deleted")]
     for wanted in (job, short_name(job)):
         if wanted in present or (deleted_too and wanted in there):
             return wanted
+    if {job, short_name(job)} & {of_job for of_job, _, _ in damaged}:
+        raise ShopError(f"the record of {short_name(job)} is damaged; see all that is wrong: resonance check")
     if short_name(job) in there:
         raise NotFoundError(f"the job {short_name(job)} was deleted; undo its deletion to see it again")
     raise NotFoundError(f"there is no job '{job}'; there are: {', '.join(present) or 'none yet'}")
@@ -128,7 +133,8 @@ def resolve(db: Connection, job: str, *, deleted_too: bool = False) -> str:
 
 def free_id(db: Connection, wanted: str) -> str:
     """Give an id that no job has or had, a deleted one included: the one wanted, else with a number."""
-    taken = {row.job for row in rows(db, kinds=("job",))}
+    found, damaged = rows_and_damage(db, kinds=("job",))
+    taken = {row.job for row in found} | {of_job for of_job, _, _ in damaged}
     number, job_id = 2, wanted
     while job_id in taken:
         job_id = f"{wanted}-{number}"

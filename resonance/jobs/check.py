@@ -21,7 +21,7 @@ from resonance.jobs.sounds import NAMED, UNFINISHED, hash_file
 
 Progress = Callable[[float, str], None]
 HARMLESS = ("sound_without_row", "unfinished_copy")
-RESTORE = "bring back a copy with: resonance restore FILE"
+RESTORE = "bring it back from a copy of the shop folder"
 NAMES = {"act": "act", "record": "record", "sound": "entry of a sound file", "take": "entry of a take"}
 NUMBERED = {"act": "id", "record": "seq"}
 

@@ -9,7 +9,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -131,6 +131,8 @@ def _connect(path: Path) -> sqlite3.Connection:
     try:
         db.execute("PRAGMA foreign_keys = ON")
         db.execute("PRAGMA synchronous = FULL")
+        # A damaged byte must reach the digest rather than stop the reading.
+        db.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
     except BaseException:
         db.close()
         raise
@@ -164,7 +166,7 @@ def _plain_words(path: Path, said: str) -> str:
     if "readonly" in said or "unable to open" in said:
         return f"the shop in {path.parent} cannot be written to; check the folder and its permissions"
     if "malformed" in said or "not a database" in said:
-        return f"{path} is damaged ({said}); bring back a copy with: resonance restore FILE"
+        return f"{path} is damaged ({said}); bring it back from a copy of the shop folder"
     return f"the shop in {path.parent} cannot be used: {said}"
 
 
@@ -238,8 +240,12 @@ def _next(db: sqlite3.Connection, table: str, column: str) -> int:
     return int(db.execute(f"SELECT coalesce(max({column}), 0) + 1 FROM {table}").fetchone()[0])
 
 
-def acts(db: sqlite3.Connection, job: str | None = None) -> list[Act]:
+def acts(db: sqlite3.Connection, job: str | None = None, *, as_they_are: bool = False) -> list[Act]:
     """Give the acts, of one job or all, oldest first, each with whether it still counts.
+
+    Parameters
+    ----------
+    as_they_are : bool   take damaged ones as they stand rather than stop
 
     Raises
     ------
@@ -248,21 +254,28 @@ def acts(db: sqlite3.Connection, job: str | None = None) -> list[Act]:
     columns = ", ".join(COLUMNS["act"])
     where, values = ("", ()) if job is None else ("WHERE job = ?", (job,))
     found = db.execute(f"SELECT {columns}, digest FROM act {where} ORDER BY id", values).fetchall()
+    for *columns_, kept in [] if as_they_are else found:
+        if row_digest(columns_) != kept:
+            raise ShopError(
+                f"act {columns_[0]} of the shop is damaged; see all that is wrong: resonance check"
+            )
     undone = {undoes for *_, undoes, _ in found if undoes is not None}
     alive: set[int] = set()
     result = []
-    for *values_, kept in found:
-        number, made, program, of_job, text, within, undoes = values_
-        if row_digest(values_) != kept:
-            raise ShopError(
-                f"act {number} of the shop is damaged; see all that is wrong with: resonance check"
-            )
+    for number, made, program, of_job, text, within, undoes, _ in found:
         if number not in undone and (within is None or within in alive):
             alive.add(number)
         gone = number not in alive
-        time = datetime.fromisoformat(made)
-        result.append(Act(number, time, of_job, text, gone, program, within, undoes))
+        result.append(Act(number, _time(made), of_job, text, gone, program, within, undoes))
     return result
+
+
+def _time(made: str) -> datetime:
+    """Read the time of an act; of a damaged one, the beginning of time."""
+    try:
+        return datetime.fromisoformat(made)
+    except ValueError:
+        return datetime.min.replace(tzinfo=UTC)
 
 
 def rows(
@@ -285,23 +298,39 @@ def rows(
     ------
     ShopError   when one is damaged, unless they are left out
     """
-    counting = {act.id for act in acts(db, job) if undone_too or not act.undone}
+    found, damaged = rows_and_damage(db, job, kinds=kinds, undone_too=undone_too, as_they_are=skip_damaged)
+    if damaged and not skip_damaged:
+        of_job, kind, id_ = damaged[0]
+        raise ShopError(
+            f"the record of {kind.replace('_', ' ')} {id_} in {of_job or 'the shop'} is damaged; "
+            "see all that is wrong: resonance check"
+        )
+    return found
+
+
+def rows_and_damage(
+    db: sqlite3.Connection,
+    job: str | None = None,
+    *,
+    kinds: Iterable[str] = (),
+    undone_too: bool = False,
+    as_they_are: bool = True,
+) -> tuple[list[Row], list[tuple[str, str, str]]]:
+    """Give the records that count, and (job, kind, id) of the damaged ones among them."""
+    counting = {act.id for act in acts(db, job, as_they_are=as_they_are) if undone_too or not act.undone}
     kinds = list(kinds)
     where = ["1"] + (["job = ?"] if job is not None else [])
     where += [f"kind IN ({', '.join('?' * len(kinds))})"] if kinds else []
     values = ([job] if job is not None else []) + kinds
     columns = ", ".join(COLUMNS["record"])
     query = f"SELECT {columns}, digest FROM record WHERE {' AND '.join(where)} ORDER BY seq"
-    found = []
+    found, damaged = [], []
     for *columns_, kept in db.execute(query, values):
         seq, act, of_job, kind, id_, body = columns_
         if act not in counting:
             continue
         if row_digest(columns_) == kept:
             found.append(Row(seq, act, of_job, kind, id_, json.loads(body)))
-        elif not skip_damaged:
-            raise ShopError(
-                f"the record of {kind.replace('_', ' ')} {id_} in {of_job or 'the shop'} is damaged; "
-                "see all that is wrong with: resonance check"
-            )
-    return found
+        else:
+            damaged.append((of_job, kind, id_))
+    return found, damaged

@@ -51,6 +51,7 @@ from resonance.jobs.database import (
     plain_errors,
     reading,
     rows,
+    rows_and_damage,
     writing,
 )
 from resonance.jobs.job import Entry, Job, find_set, short_name
@@ -71,7 +72,13 @@ Files = Sequence[str | os.PathLike[str] | None]
 
 @dataclass(frozen=True)
 class JobLine:
-    """One job in the list of a shop's jobs; `last` is the newest date in its timeline."""
+    """One job in the list of a shop's jobs.
+
+    Parameters
+    ----------
+    last : aware datetime or None   the newest date in its timeline
+    damaged : bool   something of it can no longer be read; its figures may then be wrong
+    """
 
     id: str
     instrument: Instrument
@@ -79,6 +86,7 @@ class JobLine:
     n_sets: int = 0
     n_adjustments: int = 0
     last: datetime | None = None
+    damaged: bool = False
 
 
 def now() -> datetime:
@@ -147,11 +155,17 @@ class Shop:
     def jobs(self) -> tuple[JobLine, ...]:
         """Give the jobs there are, in the order they were begun."""
         with reading(self.database) as db:
-            found = rows(db, kinds=("job", "tap_set", "adjustment"))
-        by_job: dict[str, list[Row]] = {}
+            found, damaged = rows_and_damage(db, kinds=("job", "tap_set", "adjustment", "remark"))
+        harmed = {job for job, _, _ in damaged}
+        by_job: dict[str, list[Row]] = {job: [] for job in sorted(harmed)}
         for row in found:
             by_job.setdefault(row.job, []).append(row)
-        return tuple(_job_line(job, own) for job, own in by_job.items() if assemble.present(own, "job"))
+        lines = [
+            _job_line(job, own, damaged=job in harmed)
+            for job, own in by_job.items()
+            if assemble.present(own, "job") or (job in harmed and not assemble.newest(own, "job"))
+        ]
+        return tuple(sorted(lines, key=lambda line: min((row.seq for row in by_job[line.id]), default=0)))
 
     def job(self, job: str, *, skip_damaged: bool = False) -> Job:
         """Read a job; its recordings come without samples.
@@ -547,16 +561,17 @@ def _with_hashes(tap_set: TapSet, kept: Sequence[Sound]) -> TapSet:
     return replace(tap_set, takes=takes)
 
 
-def _job_line(job: str, found: Sequence[Row]) -> JobLine:
+def _job_line(job: str, found: Sequence[Row], *, damaged: bool) -> JobLine:
     """Give a job's line in the list from its records."""
-    body = assemble.present(found, "job")["job"]
+    body = assemble.present(found, "job").get("job", {})
     timeline = assemble.entries(found)
     dates = [entry.at for entry in timeline if entry.at is not None]
     return JobLine(
         job,
-        from_record(Instrument, body["instrument"]),
+        from_record(Instrument, body["instrument"]) if body else Instrument(job, "other"),
         created=assemble.time_of(body.get("created")),
         n_sets=sum(entry.kind == "tap set" for entry in timeline),
         n_adjustments=sum(entry.kind == "adjustment" for entry in timeline),
         last=max(dates, default=None),
+        damaged=damaged,
     )

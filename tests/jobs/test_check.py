@@ -7,6 +7,7 @@ import pytest
 
 from resonance.errors import ShopError
 from resonance.jobs.store import Shop
+from resonance.sets.instrument import Instrument
 
 
 def flip(path, text):
@@ -53,15 +54,38 @@ def test_a_flipped_bit_in_a_row_is_found_where_sqlite_sees_nothing(shop, full_jo
     problems = shop.check()
     assert [p.code for p in problems] == ["row_damaged"]
     assert words in problems[0].text
-    assert "resonance restore" in problems[0].text
+    assert "bring it back from a copy" in problems[0].text
     assert problems[0].job == full_job.id
     assert not problems[0].harmless
     if id_ != "rem2":
         assert problems[0].id == id_
-        with pytest.raises(ShopError, match=r"is damaged; see .* resonance check"):
+        with pytest.raises(ShopError, match=r"is damaged; see .*: resonance check"):
             shop.job(full_job.id)
         rest = shop.job(full_job.id, skip_damaged=True)
         assert len(rest.timeline) == len(full_job.timeline) - (id_ == "adj1")
+
+
+def test_a_byte_that_is_no_text_any_more_is_found_too(shop, full_job):
+    data = bytearray(shop.database.read_bytes())
+    data[data.rfind(b"a touch back")] ^= 0x80
+    shop.database.write_bytes(bytes(data))
+    assert [(p.code, p.id) for p in shop.check()] == [("row_damaged", "adj1")]
+    with pytest.raises(ShopError, match="record of adjustment adj1 in viola-405 is damaged"):
+        shop.job(full_job.id)
+
+
+@pytest.mark.parametrize("text", ["Viola 405", "began the job viola-405"])
+def test_one_damaged_job_does_not_stop_the_others(shop, full_job, text):
+    cello = shop.new_job(Instrument("Cello", "cello")).id
+    flip(shop.database, text)
+    assert [problem.code for problem in shop.check()] == ["row_damaged"]
+    assert [(line.id, line.damaged) for line in shop.jobs() if line.id == cello] == [(cello, False)]
+    assert full_job.id in [line.id for line in shop.jobs()]
+    shop.add_remark(cello, "work goes on")
+    assert shop.job(cello).timeline[0].text == "work goes on"
+    with pytest.raises(ShopError, match="is damaged; see all that is wrong: resonance check"):
+        shop.job(full_job.id)
+    assert shop.new_job(Instrument("Viola 405")).id == "viola-405-2"
 
 
 @pytest.mark.parametrize(
@@ -120,7 +144,7 @@ def test_adding_a_recording_again_heals_its_file(shop, viola, make_set):
 def test_a_torn_database_is_one_plain_line(shop, full_job):
     data = shop.database.read_bytes()
     shop.database.write_bytes(data[:4096] + bytes(len(data) - 4096))
-    with pytest.raises(ShopError, match=r"is damaged .*resonance restore") as caught:
+    with pytest.raises(ShopError, match=r"is damaged .*from a copy of the shop") as caught:
         shop.job(full_job.id)
     assert "\n" not in str(caught.value)
 
