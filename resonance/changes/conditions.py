@@ -124,6 +124,8 @@ def _time_between(before: TapSet, after: TapSet, adjustments: Sequence[Adjustmen
     hours = (_aware(after.taken) - start).total_seconds() / 3600.0
     if hours < 0.0:
         return [Reason("dates_disagree", {"hours": -hours})]
+    if hours == 0.0:
+        return []
     return [Reason("time_between", {"hours": hours, "days": hours / 24.0, **values})]
 
 

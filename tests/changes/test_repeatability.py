@@ -138,7 +138,7 @@ def test_untouched_repeats_alone_do_not_stand_for_putting_back(rng):
 
 
 def test_the_shop_serves_a_job_without_repeats_and_bends_to_one_with(rng):
-    shop = Repeatability(Scatter(3.0, 60.0, PUT_BACK, "this shop"), n_repeats=12)
+    shop = Repeatability(Scatter(3.0, 60.0, PUT_BACK, "this job"), n_repeats=12)  # learned on another job
     alone = repeatability([a_set("set1", [a_mode(440.0)])], prior=shop)
     assert (alone.pooled.source, alone.pooled.scatter_cents, alone.pooled.dof) == ("this shop", 3.0, 10.0)
     with_repeats = repeatability(repeats(rng, 4, 12.0), prior=shop)

@@ -63,7 +63,7 @@ def sound(truth, rng, *, blows=5):
     for take, place in enumerate(("near", "far")):
         hits = even_blows(blows, rng=rng)
         seen = [replace(m, phase=m.phase + 0.4 * take) for m in truth]
-        recording = tap_recording(seen, hits, rng=rng, sample_rate=24_000.0, snr_db=40.0, scatter=0.1)
+        recording = tap_recording(seen, hits, rng=rng, sample_rate=24_000.0, snr_db=40.0)
         made.append(Take(recording, "bass corner", place))
         found += [Tap(hit.onset, take=take, end=hit.onset + 0.8, reach=3000.0) for hit in hits]
     return tuple(made), tuple(found)
