@@ -93,6 +93,15 @@ def _spread(places: Sequence[str], n_files: int, option: str) -> list[str]:
     return list(places)
 
 
+def _see_channel(takes: Sequence[Take], channel: int | None) -> None:
+    """Say so when a recording has no such channel (counted from 0)."""
+    for take in takes:
+        n = take.recording.n_channels
+        if channel is not None and channel >= n:
+            has = "one channel" if n == 1 else f"{n} channels"
+            raise SoundFileError(f"{take.recording.source} has {has}; there is no channel {channel + 1}")
+
+
 def analyse(takes: Sequence[Take], *, progress: Progress, **settings: Any) -> TapSet:
     """Find taps and modes of one tap set; `settings` are those of `resonance.sets.analyse.analyse_set`."""
     from resonance.sets.analyse import analyse_set
@@ -100,5 +109,6 @@ def analyse(takes: Sequence[Take], *, progress: Progress, **settings: Any) -> Ta
     def rest(fraction: float, text: str) -> None:
         progress(READING + (0.95 - READING) * fraction, text)
 
+    _see_channel(takes, settings.get("channel"))
     with one_thread():
         return analyse_set(takes, progress=rest, **settings)

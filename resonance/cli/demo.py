@@ -29,8 +29,8 @@ def add_parser(commands: Commands) -> None:
         "demo",
         does="show all of it on a made-up viola",
         about="Makes up seven weeks of a new viola's tap sets and adjustments, analyses them, prints what it "
-        f"found\nand writes a report and pictures. It has a shop of its own in ./{FOLDER}, so that nothing "
-        "invented\nlands among your jobs. Takes up to a minute.",
+        f"found and writes a report and pictures. It has a shop of its own in ./{FOLDER}, so that nothing "
+        "invented lands among your jobs. Takes up to a minute.",
         example=EXAMPLE,
     )
     parser.add_argument("--out", metavar="DIR", help=f"a new or empty folder (./{FOLDER} unless said)")

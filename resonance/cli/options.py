@@ -5,6 +5,7 @@ Wrong usage ends with exit code 2 and one line; see `UsageError`.
 
 import argparse
 import sys
+import textwrap
 from collections.abc import Sequence
 from datetime import datetime
 from math import isfinite
@@ -51,9 +52,10 @@ def add_command(commands: Commands, name: str, *, does: str, example: str, about
     name : str   the word after ``resonance``
     does : str   one line, shown in the list of commands
     example : str   one command a line, as typed
-    about : str   more, shown by the command's own ``--help``
+    about : str   more, shown by the command's own ``--help``, one paragraph a line
     """
-    text = f"{does[:1].upper()}{does[1:]}." + (f"\n\n{about}" if about else "")
+    lines = [f"{does[:1].upper()}{does[1:]}.", *(["", *about.splitlines()] if about else [])]
+    text = "\n".join(textwrap.fill(line, screen.line_width(), break_on_hyphens=False) for line in lines)
     parser: Parser = commands.add_parser(name, help=does, description=text, example=example)
     add_global(parser, hidden=True)
     return parser

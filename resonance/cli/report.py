@@ -30,7 +30,7 @@ def add_parser(commands: Commands) -> None:
         "report",
         does="write a report of a job, one page or plain text",
         about="The page holds its pictures and needs nothing else; print it from the browser. For the "
-        "customer, your\nbench notes, the owner's name and the program's guesses at names are left out.",
+        "customer, your bench notes, the owner's name and the program's guesses at names are left out.",
         example=EXAMPLE,
     )
     parser.add_argument("job", metavar="JOB", help="name of the job")
