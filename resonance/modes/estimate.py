@@ -1,0 +1,389 @@
+"""Modes of a tap set: shared poles over all kept taps, files, channels and places.
+
+The way: cut the free decays (`decays`), guess poles from a joint subspace (`start`), settle the list and refine
+it by separable least squares (`select`, `fit`), then state every number and its uncertainty from one
+random-effects statement over the taps (`pool`). How far a frequency depends on how much of the decay is used is
+kept apart (`Mode.model_u`, from fits that begin later), and beside it stands the nearest maximum of the averaged
+spectrum (`Mode.peak`), which is what a maker sees in a picture and not the same thing.
+
+Reason codes
+------------
+no_taps : {}   no kept tap with enough decay
+no_modes : {}   nothing stands out of the noise
+model_misfit {misfit}   the decay is not a sum of ringing modes: the record is refused
+one_tap : {}   uncertainty from the fit alone, the hand unknown
+few_taps {n}   fewer than four
+one_microphone_place : {}   the room may bias every value
+assumed_strings : {}   open strings not given
+record_too_short {needed}   (mode) damping not shown, s of decay needed
+damping_uncertain : {}   (mode) damping not shown, its uncertainty is half its value or more
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from math import isfinite, nan, sqrt
+
+import numpy as np
+
+from resonance.errors import ResonanceError
+from resonance.modes.decays import Group, cut_groups, joined_noise_db, longest_decay
+from resonance.modes.fit import evaluate, refine, transform
+from resonance.modes.mode import Level, Mode, ModesResult
+from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
+from resonance.modes.ranges import search_of
+from resonance.modes.select import Fit, pole_covariance, select_modes
+from resonance.modes.start import band_poles, start_poles
+from resonance.modes.strings import assumed_strings, kind_of
+from resonance.reasons import Reason
+from resonance.sound.recording import ComplexArray, FloatArray, Take
+from resonance.spectra.spectrum import average_spectrum, nearest_maximum
+from resonance.taps.tap import Tap
+
+METHOD = 1  # number of this estimator; sets of different numbers are never compared
+MARGIN = 250.0  # Hz fitted beyond the band of interest
+SLICE = 1400.0  # Hz of band fitted at once
+FAINT_DB = -36.0  # line power below the strongest at which a mode is no longer reported
+LARGEST_MISFIT = 0.3
+LATER = (0.010, 0.025, 0.050)  # s, later starts of the model term
+SHORTEST_FALL = 1.0  # damping needs a record in which the mode falls by this many nepers
+LARGEST_DAMPING_U = 0.35  # of the damping itself
+
+
+def find_modes(
+    takes: Sequence[Take],
+    taps: Sequence[Tap],
+    *,
+    band: tuple[float, float] | None = None,
+    family: str = "violin",
+    piece: str = "whole",
+    open_strings: Sequence[float] | None = None,
+    start: Sequence[Mode] | None = None,
+) -> ModesResult:
+    """Joint estimate of the modes from all kept taps.
+
+    Parameters
+    ----------
+    takes : sequence of Take
+    taps : sequence of Tap   each with the index of its take; refused ones are passed over
+    band : (float, float), Hz   where to look; the family's usual band when None
+    family, piece : as in `resonance.sets.instrument.Instrument`
+    open_strings : sequence of float, Hz   open strings; equal temperament at A4 = 440 Hz when None
+    start : sequence of Mode   begin from these and add none (for the second of two sets)
+
+    Returns
+    -------
+    ModesResult   modes by rising frequency, none where the record is refused, with the reason
+
+    Raises
+    ------
+    ResonanceError   when the band does not fit the recordings
+    """
+    search = search_of(family, piece)
+    low, high = checked_band(band or search.band, takes, explicit=band is not None)
+    reasons = _set_reasons(takes, taps, strings_given=open_strings is not None, strung=_strung(family, piece))
+    longest = longest_decay(takes, taps, search.longest)
+    if longest < search.shortest:
+        return ModesResult(reasons=(Reason("no_taps"),), band=(low, high))
+    strings = tuple(open_strings) if open_strings is not None else assumed_strings(family)
+    parts = [
+        _fit_slice(takes, taps, part, (longest, search.shortest), start)
+        for part in slices((low, high), min(t.recording.sample_rate for t in takes))
+    ]
+    misfit = _misfit(parts)
+    summary = ModesResult(
+        reasons=reasons,
+        band=(low, high),
+        record=max(g.duration for p in parts for g in p.groups),
+        misfit=misfit,
+        reach=_reach(taps),
+        noise_db=float(np.median([joined_noise_db(p.groups, p.band) for p in parts])),
+    )
+    if misfit > LARGEST_MISFIT:
+        return replace(summary, reasons=(*reasons, Reason("model_misfit", {"misfit": misfit})))
+    strung = _strung(family, piece)
+    found = [m for p in parts for m in _modes_of(p, takes, taps, longest, search.shortest, strings, strung)]
+    modes = _with_levels(_loud_enough(found))
+    if not modes:
+        return replace(summary, reasons=(*reasons, Reason("no_modes")))
+    return replace(summary, modes=tuple(sorted(modes, key=lambda m: m.frequency)))
+
+
+def _strung(family: str, piece: str) -> bool:
+    return piece == "whole" and family != "other"
+
+
+def checked_band(band: tuple[float, float], takes: Sequence[Take], *, explicit: bool) -> tuple[float, float]:
+    """Check the band against the sample rates; a default band is cut to fit, a given one must."""
+    low, high = float(band[0]), float(band[1])
+    half = 0.5 * min((t.recording.sample_rate for t in takes), default=nan)
+    if not 0.0 < low < high:
+        raise ResonanceError(
+            f"band {low:g} to {high:g} Hz is not a band; give a lower and a higher frequency"
+        )
+    if explicit and high > 0.95 * half:
+        raise ResonanceError(
+            f"band ends at {high:g} Hz, too near half the sample rate ({half:g} Hz); "
+            f"end it at {0.95 * half:.0f} Hz or lower, or record at {2.2 * high:.0f} Hz"
+        )
+    if low >= 0.95 * half:
+        raise ResonanceError(
+            f"the recording's sample rate ({2 * half:g} Hz) is too low for a band from {low:g} Hz"
+        )
+    return low, min(high, 0.95 * half) if half == half else high
+
+
+def slices(band: tuple[float, float], sample_rate: float) -> list[tuple[float, float]]:
+    """Cut a wide band into parts that are fitted each on its own, with margins."""
+    count = max(1, int(np.ceil((band[1] - band[0]) / SLICE)))
+    edges = np.linspace(band[0], band[1], count + 1)
+    return [(float(a), float(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+
+
+@dataclass(frozen=True, eq=False)
+class _Part:
+    """One slice of the band, settled."""
+
+    band: tuple[float, float]
+    fit_band: tuple[float, float]
+    groups: tuple[Group, ...]
+    fit: Fit
+
+
+def _fit_slice(
+    takes: Sequence[Take],
+    taps: Sequence[Tap],
+    band: tuple[float, float],
+    lengths: tuple[float, float],
+    start: Sequence[Mode] | None,
+) -> _Part:
+    rate = min(t.recording.sample_rate for t in takes)
+    fit_band = (max(15.0, band[0] - MARGIN), min(band[1] + MARGIN, 0.49 * rate))
+    groups = cut_groups(takes, taps, fit_band=fit_band, longest=lengths[0], shortest=lengths[1])
+    poles = start_poles(groups, fit_band)
+    if start is not None:
+        poles = np.concatenate([given_poles(start, fit_band), _beyond(poles, start)])
+    fit = select_modes(groups, poles, growing=start is None)
+    order = np.argsort(np.abs(fit.state.poles))
+    settled = evaluate(groups, fit.state.poles[order], fit.root_weights, fit.tap_weights)
+    return _Part(band, fit_band, groups, replace(fit, state=settled))
+
+
+def given_poles(modes: Sequence[Mode], band: tuple[float, float]) -> ComplexArray:
+    """Poles of given modes inside a band; where damping was not shown, a slow decay."""
+    inside = [m for m in modes if band[0] < m.frequency < band[1]]
+    frequency = np.array([m.frequency for m in inside])
+    damping = np.array([m.damping if isfinite(m.damping) else 4e-4 for m in inside])
+    return band_poles(frequency, np.maximum(damping, 1e-6))
+
+
+def _beyond(poles: ComplexArray, start: Sequence[Mode]) -> ComplexArray:
+    """Guessed poles outside the span of the given modes, which the margins of the fit need."""
+    if not start:
+        return poles
+    frequency = np.abs(poles) / (2.0 * np.pi)
+    return poles[(frequency < start[0].frequency - 15.0) | (frequency > start[-1].frequency + 15.0)]
+
+
+def _misfit(parts: Sequence[_Part]) -> float:
+    """Amplitude share of the decays that the modes leave unexplained, noise taken off."""
+    left, whole = 0.0, 0.0
+    for part in parts:
+        for group, projection, root in zip(
+            part.groups, part.fit.state.projections, part.fit.root_weights, strict=True
+        ):
+            inside = (group.frequencies >= part.band[0]) & (group.frequencies <= part.band[1])
+            half = root.size
+            residual = projection.residuals[:, :half] ** 2 + projection.residuals[:, half:] ** 2
+            left += float(np.sum((residual / root**2 - group.noise)[:, inside]))
+            whole += float(np.sum(np.abs(group.spectra[:, inside]) ** 2))
+    return sqrt(max(left, 0.0) / whole) if whole > 0.0 else 1.0
+
+
+def _reach(taps: Sequence[Tap]) -> float:
+    reaches = [tap.reach for tap in taps if tap.kept and isfinite(tap.reach)]
+    return float(np.median(reaches)) if reaches else nan
+
+
+def _set_reasons(
+    takes: Sequence[Take], taps: Sequence[Tap], *, strings_given: bool, strung: bool
+) -> tuple[Reason, ...]:
+    """What bounds every value of the set."""
+    kept = [tap for tap in taps if tap.kept]
+    reasons = []
+    if len(kept) == 1:
+        reasons.append(Reason("one_tap"))
+    elif 1 < len(kept) < 4:
+        reasons.append(Reason("few_taps", {"n": len(kept)}))
+    places = {takes[tap.take].microphone_place for tap in kept}
+    if strung and len(places) == 1:
+        reasons.append(Reason("one_microphone_place"))
+    if strung and not strings_given:
+        reasons.append(Reason("assumed_strings"))
+    return tuple(reasons)
+
+
+@dataclass(frozen=True, eq=False)
+class _Found:
+    """A mode with what is needed to judge it beside the others."""
+
+    mode: Mode
+    line_power: float
+    energy: dict[tuple[str, str], FloatArray]  # per place, energy of each tap
+
+
+def _modes_of(
+    part: _Part,
+    takes: Sequence[Take],
+    taps: Sequence[Tap],
+    longest: float,
+    shortest: float,
+    strings: Sequence[float],
+    strung: bool,
+) -> list[_Found]:
+    """Report the modes of one slice that lie inside its band."""
+    poles = part.fit.state.poles
+    inside = [i for i, s in enumerate(poles) if part.band[0] <= abs(s) / (2 * np.pi) < part.band[1]]
+    if not inside:
+        return []
+    influence = tap_influence(part.groups, part.fit)
+    model = _model_terms(part, takes, taps, longest, shortest)
+    grid, power = _picture(part.groups, part.fit_band)
+    duration = max(group.duration for group in part.groups)
+    return [_report(part, influence, i, model[i], (grid, power), duration, strings, strung) for i in inside]
+
+
+def _report(
+    part: _Part,
+    influence: Influence,
+    i: int,
+    model_u: float,
+    picture: tuple[FloatArray, FloatArray],
+    duration: float,
+    strings: Sequence[float],
+    strung: bool,
+) -> _Found:
+    """One mode with its numbers, before levels and names."""
+    pole = part.fit.state.poles[i]
+    size, alpha, omega = abs(pole), -pole.real, pole.imag
+    by_frequency = np.array([alpha**2, omega]) / (size * 2.0 * np.pi)
+    by_damping = np.array([1.0 - alpha**2 / size**2, -omega / size**2])
+    frequency = random_effects(*pool_number(influence, i, by_frequency))
+    log_damping = random_effects(*pool_number(influence, i, by_damping))
+    damping = alpha / size * float(np.exp(np.clip(log_damping.shift, -0.5, 0.5)))
+    hertz = size / (2.0 * np.pi) + frequency.shift
+    power, snr_db = _line_power(part, i)
+    kind = kind_of(hertz, damping, duration=duration, strung=strung, open_strings=strings)
+    reasons = _damping_reasons(alpha, duration, log_damping.u)
+    shown = not reasons
+    mode = Mode(
+        hertz,
+        damping if shown else nan,
+        frequency_u=frequency.u,
+        frequency_dof=frequency.dof,
+        model_u=model_u,
+        peak=nearest_maximum(*picture, hertz, max(1.5, 0.75 * alpha / np.pi)),
+        damping_u=damping * log_damping.u if shown else nan,
+        damping_dof=log_damping.dof if shown else nan,
+        n_taps=len(influence.taps),
+        snr_db=snr_db,
+        limited_by=_limit(frequency, alpha * duration),
+        kind=kind,
+        reasons=reasons,
+    )
+    return _Found(mode, power, _energies(part, i))
+
+
+def _damping_reasons(alpha: float, duration: float, log_u: float) -> tuple[Reason, ...]:
+    if alpha * duration < SHORTEST_FALL:
+        return (Reason("record_too_short", {"needed": SHORTEST_FALL / alpha}),)
+    return (Reason("damping_uncertain"),) if not log_u < LARGEST_DAMPING_U else ()
+
+
+def _limit(frequency: Pooled, fall: float) -> str:
+    if fall < SHORTEST_FALL:
+        return "record"
+    return "hand" if frequency.hand > frequency.noise else "noise"
+
+
+def _model_terms(
+    part: _Part, takes: Sequence[Take], taps: Sequence[Tap], longest: float, shortest: float
+) -> FloatArray:
+    """How far each frequency moves when the fit begins later, beyond what its noise allows, Hz (n_modes,)."""
+    poles = part.fit.state.poles
+    spread = np.zeros(poles.size)
+    counted = np.zeros(poles.size)
+    for delay in LATER:
+        groups = cut_groups(
+            takes, taps, fit_band=part.fit_band, longest=longest - delay, shortest=shortest, delay=delay
+        )
+        if [g.taps for g in groups] != [g.taps for g in part.groups]:
+            continue
+        roots = tuple(
+            np.interp(g.frequencies, old.frequencies, w)
+            for g, old, w in zip(groups, part.groups, part.fit.root_weights, strict=True)
+        )
+        state = refine(groups, poles, roots, part.fit.tap_weights, steps=3, tolerance=0.1)
+        late_u = np.sqrt(np.diag(pole_covariance(state, part.fit.tap_weights))[1::2])
+        told = late_u < 0.25 * np.maximum(-poles.real, 2.0 / longest)
+        excess = np.maximum((np.abs(state.poles) - np.abs(poles)) ** 2 - late_u**2, 0.0)
+        spread += np.where(told, excess, 0.0)
+        counted += told
+    return np.asarray(np.sqrt(spread / np.maximum(counted, 1)) / (2.0 * np.pi))
+
+
+def _picture(groups: Sequence[Group], band: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
+    """Averaged spectrum of the decays, dB: what a maker sees."""
+    first = groups[0]
+    same = [g.segments for g in groups if g.n == first.n and g.sample_rate == first.sample_rate]
+    scaled = np.concatenate([s / np.sqrt(np.mean(s**2, axis=1, keepdims=True) + 1e-300) for s in same])
+    grid, power = average_spectrum(scaled, first.sample_rate)
+    inside = (grid >= band[0]) & (grid <= band[1])
+    return grid[inside], 10.0 * np.log10(power[inside] + 1e-300)
+
+
+def _line_power(part: _Part, i: int) -> tuple[float, float]:
+    """Power of a mode's line at its own frequency, mean over taps, and over the noise there in dB."""
+    pole = part.fit.state.poles[i]
+    power, noise = 0.0, 0.0
+    for group, projection in zip(part.groups, part.fit.state.projections, strict=True):
+        height = abs((1.0 - np.exp(pole.real * group.duration)) / (-pole.real / group.sample_rate)) ** 2
+        scale = float(np.mean(np.abs(group.spectra) ** 2))
+        power += float(np.mean(np.abs(projection.amplitudes[:, i]) ** 2)) * height / scale
+        noise += float(np.interp(abs(pole) / (2 * np.pi), group.frequencies, group.noise)) / scale
+    return power / len(part.groups), float(10.0 * np.log10(max(power, 1e-300) / max(noise, 1e-300)))
+
+
+def _energies(part: _Part, i: int) -> dict[tuple[str, str], FloatArray]:
+    """Energy of a mode's decay in each tap, by place: integral of the squared decay over the record."""
+    pole = part.fit.state.poles[i]
+    energy: dict[tuple[str, str], FloatArray] = {}
+    for group, projection in zip(part.groups, part.fit.state.projections, strict=True):
+        span = -np.expm1(2.0 * pole.real * group.duration) / (-pole.real)
+        here = np.abs(projection.amplitudes[:, i]) ** 2 * span
+        energy[group.places] = np.concatenate([energy.get(group.places, np.zeros(0)), here])
+    return energy
+
+
+def _loud_enough(found: Sequence[_Found]) -> list[_Found]:
+    strongest = max((f.line_power for f in found if f.mode.kind != "hum"), default=0.0)
+    return [f for f in found if f.line_power > strongest * 10.0 ** (FAINT_DB / 10.0)]
+
+
+def _with_levels(found: Sequence[_Found]) -> list[Mode]:
+    """Levels per place relative to the sum over the modes of the same tap."""
+    totals: dict[tuple[str, str], FloatArray] = {}
+    for f in found:
+        if f.mode.kind != "hum":
+            for place, energy in f.energy.items():
+                totals[place] = totals.get(place, np.zeros(energy.size)) + energy
+    return [replace(f.mode, levels=_levels(f, totals)) for f in found]
+
+
+def _levels(found: _Found, totals: dict[tuple[str, str], FloatArray]) -> tuple[Level, ...]:
+    levels = []
+    for place, energy in found.energy.items():
+        if place in totals:
+            db = 10.0 * np.log10(np.maximum(energy, 1e-300) / np.maximum(totals[place], 1e-300))
+            u = float(np.std(db, ddof=1) / np.sqrt(db.size)) if db.size > 1 else nan
+            levels.append(Level(place[0], place[1], float(np.mean(db)), u))
+    return tuple(levels)

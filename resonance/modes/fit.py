@@ -1,0 +1,243 @@
+"""Joint fit of shared poles to all taps: separable least squares in the frequency domain.
+
+A decay of n samples at rate fs is  y_k[j] = sum_m R_km exp(s_m j / fs) + its conjugate,  plus what rings
+outside the band. A mains line is a mode that does not die away. Its DFT at a bin omega is exact for the finite record,
+
+    y_k(omega) = sum_m [R_km D(s_m) + R*_km D(s*_m)],    D(s) = (1 - exp(s n / fs)) / (1 - exp((s - i omega) / fs)),
+
+so nothing is lost to leakage or to a mode that has not died away; modes outside the band appear in it as a
+smooth tail, for which every tap has a low polynomial. Given the poles, the R_km and the tails are linear and
+are projected out (variable projection: Golub and Pereyra 1973, SIAM J. Numer. Anal. 10, 413; Kaufman 1975, BIT
+15, 49, from memory). The projected derivatives are the same for every tap of a group, so a step costs the
+same for eight taps as for eighty. theta = (ln alpha_m, omega_m) for s_m = -alpha_m + i omega_m.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from resonance.modes.decays import Group
+from resonance.sound.recording import ComplexArray, FloatArray
+
+POLYNOMIAL = 3  # complex coefficients of the smooth tail, and one falling as 1/f
+LARGEST_STEP = (0.7, 1.0)  # of ln alpha, and of omega in units of alpha + 2 pi 0.3
+
+
+@dataclass(frozen=True, eq=False)
+class Projection:
+    """One group at one set of poles, weighted and split into real and imaginary rows.
+
+    Parameters
+    ----------
+    basis : array (2 n_bins, n_columns)   orthonormal columns of the linear part
+    triangle : array (n_columns, n_columns)   upper triangle of the QR factors of the scaled columns
+    scale : array (n_columns,)   norms of the columns; two per mode come first
+    derivative : array (2 n_bins, 2 n_modes)   projected d/ds columns, pairs per mode
+    residuals : array (n_taps, 2 n_bins)   whitened, tap weights not applied
+    amplitudes : array (n_taps, n_modes), complex   R_km
+    """
+
+    basis: FloatArray
+    triangle: FloatArray
+    scale: FloatArray
+    derivative: FloatArray
+    residuals: FloatArray
+    amplitudes: ComplexArray
+
+
+def transform(poles: ComplexArray, group: Group) -> tuple[ComplexArray, ComplexArray]:
+    """D(s) and dD/ds at the group's bins, each (n_bins, n_poles); exact for the finite record."""
+    rate, n = group.sample_rate, group.n
+    ratio = np.exp((poles[None, :] - 2j * np.pi * group.frequencies[:, None]) / rate)
+    gap = 1.0 - ratio
+    end = np.exp(poles * n / rate)[None, :]
+    value = (1.0 - end) / gap
+    slope = (-(n / rate) * end * gap + (1.0 - end) * ratio / rate) / gap**2
+    return value, slope
+
+
+def real_columns(first: ComplexArray, second: ComplexArray) -> FloatArray:
+    """Interleave the real-linear columns of c A + c* B over (Re c, Im c), rows split in real and imaginary."""
+    pair = np.stack([first + second, 1j * (first - second)], axis=2).reshape(first.shape[0], -1)
+    return np.concatenate([pair.real, pair.imag], axis=0)
+
+
+def tail_columns(group: Group) -> ComplexArray:
+    """Columns for what rings outside the band: powers of f, and one over f."""
+    f = group.frequencies
+    x = (f - f.mean()) / max(float(np.ptp(f)), 1.0) * 2.0
+    smooth = [x**p for p in range(POLYNOMIAL)] + [f[0] / f]
+    return np.stack(smooth, axis=1).astype(complex)
+
+
+def project(group: Group, poles: ComplexArray, root_weight: FloatArray, *, slopes: bool = True) -> Projection:
+    """Eliminate the linear part of one group at the given poles.
+
+    Parameters
+    ----------
+    root_weight : array (n_bins,)   1 / standard deviation of the error at each bin
+    slopes : bool   also project the derivatives
+    """
+    weight = np.concatenate([root_weight, root_weight])[:, None]
+    value, slope = transform(poles, group)
+    mirror, mirror_slope = transform(poles.conj(), group)
+    columns = [real_columns(value, mirror)]
+    tail = tail_columns(group)
+    columns.append(real_columns(tail, np.zeros_like(tail)))
+    design = np.concatenate(columns, axis=1) * weight
+    scale = np.linalg.norm(design, axis=0)
+    basis, triangle = np.linalg.qr(design / scale)
+    data = np.concatenate([group.spectra.real, group.spectra.imag], axis=1) * weight[:, 0]
+    inner = data @ basis
+    residuals = data - inner @ basis.T
+    solved = _back(triangle, inner.T).T / scale
+    half = solved[:, : 2 * poles.size]
+    amplitudes = half[:, 0::2] + 1j * half[:, 1::2]
+    derivative = np.zeros((data.shape[1], 0))
+    if slopes:
+        derivative = real_columns(slope, mirror_slope) * weight
+        derivative -= basis @ (basis.T @ derivative)
+    return Projection(basis, triangle, scale, derivative, residuals, amplitudes)
+
+
+def _back(triangle: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve the triangular system, with a hair of regularisation where columns coincide."""
+    import scipy
+
+    diagonal = np.abs(np.diag(triangle))
+    weak = diagonal < 1e-10 * diagonal.max()
+    if weak.any():
+        triangle = triangle + np.diag(np.where(weak, 1e-10 * diagonal.max(), 0.0))
+    return np.asarray(scipy.linalg.solve_triangular(triangle, right))
+
+
+def chain(poles: ComplexArray, amplitudes: ComplexArray) -> FloatArray:
+    """Jacobian factors (n_taps, n_modes, 2, 2): the pair (Re c, Im c) of d/ds for each of (ln alpha, omega)."""
+    by_alpha = poles.real * amplitudes  # d s / d ln alpha = -alpha = Re s
+    by_omega = 1j * amplitudes
+    first = np.stack([by_alpha.real, by_alpha.imag], axis=-1)
+    second = np.stack([by_omega.real, by_omega.imag], axis=-1)
+    return np.stack([first, second], axis=-1)
+
+
+def normal_equations(
+    projection: Projection, poles: ComplexArray, weights: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Per-tap normal equations of one group.
+
+    Returns
+    -------
+    gram : array (2 n_modes, 2 n_modes)   of the projected derivative columns
+    factors : array (n_taps, n_modes, 2, 2), weighted by the root of the tap weights
+    gradients : array (n_taps, 2 n_modes)
+    """
+    gram = projection.derivative.T @ projection.derivative
+    factors = chain(poles, projection.amplitudes)
+    inner = (projection.residuals @ projection.derivative).reshape(len(weights), poles.size, 2)
+    gradients = np.einsum("kmpi,kmp->kmi", factors, inner).reshape(len(weights), -1) * weights[:, None]
+    return gram, factors * np.sqrt(weights)[:, None, None, None], gradients
+
+
+def tap_hessian(gram: FloatArray, factors: FloatArray) -> FloatArray:
+    """J'J of one tap: factors (n_modes, 2, 2) around the Gram matrix."""
+    m = factors.shape[0]
+    blocks = gram.reshape(m, 2, m, 2)
+    return np.einsum("mpi,mpnq,nqj->minj", factors, blocks, factors, optimize=True).reshape(2 * m, 2 * m)
+
+
+def joint_hessian(gram: FloatArray, factors: FloatArray) -> FloatArray:
+    """J'J summed over the taps of a group."""
+    k, m = factors.shape[:2]
+    flat = factors.reshape(k, m * 4)
+    summed = (flat.T @ flat).reshape(m, 2, 2, m, 2, 2)
+    blocks = gram.reshape(m, 2, m, 2)
+    return np.einsum("mpinqj,mpnq->minj", summed, blocks, optimize=True).reshape(2 * m, 2 * m)
+
+
+@dataclass(frozen=True, eq=False)
+class State:
+    """Poles with the projections of every group, and the weighted sum of squares."""
+
+    poles: ComplexArray
+    projections: tuple[Projection, ...]
+    cost: float
+
+
+def evaluate(
+    groups: Sequence[Group],
+    poles: ComplexArray,
+    root_weights: Sequence[FloatArray],
+    tap_weights: Sequence[FloatArray],
+) -> State:
+    """Project every group at the given poles."""
+    projections = tuple(project(g, poles, w) for g, w in zip(groups, root_weights, strict=True))
+    cost = sum(
+        float(np.sum(v * np.sum(p.residuals**2, axis=1)))
+        for p, v in zip(projections, tap_weights, strict=True)
+    )
+    return State(poles, projections, cost)
+
+
+def refine(
+    groups: Sequence[Group],
+    poles: ComplexArray,
+    root_weights: Sequence[FloatArray],
+    tap_weights: Sequence[FloatArray],
+    *,
+    steps: int,
+    tolerance: float = 1e-3,
+) -> State:
+    """Levenberg-Marquardt steps on the shared poles until the cost settles or the steps run out."""
+    state = evaluate(groups, poles, root_weights, tap_weights)
+    damp = 1e-3
+    for _ in range(steps):
+        if state.poles.size == 0:
+            break
+        hessian, gradient = _joint(state, tap_weights)
+        better, damp = _step(groups, state, hessian, gradient, damp, root_weights, tap_weights)
+        gain = state.cost - better.cost
+        state = better
+        if gain <= tolerance:
+            break
+    return state
+
+
+def _joint(state: State, tap_weights: Sequence[FloatArray]) -> tuple[FloatArray, FloatArray]:
+    size = 2 * state.poles.size
+    hessian, gradient = np.zeros((size, size)), np.zeros(size)
+    for projection, weights in zip(state.projections, tap_weights, strict=True):
+        gram, factors, gradients = normal_equations(projection, state.poles, weights)
+        hessian += joint_hessian(gram, factors)
+        gradient += gradients.sum(axis=0)
+    return hessian, gradient
+
+
+def _step(
+    groups: Sequence[Group],
+    state: State,
+    hessian: FloatArray,
+    gradient: FloatArray,
+    damp: float,
+    root_weights: Sequence[FloatArray],
+    tap_weights: Sequence[FloatArray],
+) -> tuple[State, float]:
+    """One accepted step (more damping until the cost falls), or the state itself."""
+    diagonal = np.maximum(np.diag(hessian), 1e-30)
+    for _ in range(6):
+        delta = np.linalg.solve(hessian + damp * np.diag(diagonal), gradient).reshape(-1, 2)
+        trial = evaluate(groups, moved(state.poles, delta), root_weights, tap_weights)
+        if trial.cost < state.cost:
+            return trial, max(damp * 0.1, 1e-9)
+        damp *= 10.0
+    return state, damp
+
+
+def moved(poles: ComplexArray, delta: FloatArray) -> ComplexArray:
+    """Poles after a step of (ln alpha, omega), kept within bounds that a linear step can be trusted in."""
+    alpha, omega = -poles.real, poles.imag
+    log_step = np.clip(delta[:, 0], -LARGEST_STEP[0], LARGEST_STEP[0])
+    reach = LARGEST_STEP[1] * (alpha + 2.0 * np.pi * 0.3)
+    omega = omega + np.clip(delta[:, 1], -reach, reach)
+    alpha = np.clip(alpha * np.exp(log_step), 1e-2, 0.3 * np.abs(omega))
+    return np.asarray(-alpha + 1j * np.maximum(omega, 1.0))

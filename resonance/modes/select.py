@@ -1,0 +1,286 @@
+"""Which modes the taps show: error level, adding what the residual asks for, dropping what does not pay.
+
+A mode must lower the whitened sum of squares by more than noise alone would at the best of all places in the
+band: the chi-square price of its 2 K + 2 numbers (K taps) at a chance of `CHANCE`. The error of a bin is noise
+plus a share epsilon of the decay's own power, set per sub-band so that the typical residual is as large as it
+should be; without it strong modes would claim too much and be followed by false neighbours.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from resonance.modes.decays import Group
+from resonance.modes.fit import (
+    Projection,
+    State,
+    evaluate,
+    joint_hessian,
+    normal_equations,
+    real_columns,
+    refine,
+    transform,
+)
+from resonance.sound.recording import ComplexArray, FloatArray
+
+CHANCE = 1e-6
+SUB_BAND = 160.0  # Hz, width over which one error level holds
+SMOOTH = 12.0  # Hz, width over which the decay's own power is smoothed
+FIRST_ERROR = 3e-4  # share of the decay's power taken as error before the residual tells
+CANDIDATE_DAMPING = (0.0004, 0.0015, 0.005, 0.012, 0.028)
+REACH_BINS = 24  # bins either side over which a candidate's line is matched
+ADD_AT_ONCE = 4
+ROUNDS = 14
+
+
+@dataclass(frozen=True, eq=False)
+class Fit:
+    """A settled fit: poles, projections, and the weights it was made with."""
+
+    state: State
+    root_weights: tuple[FloatArray, ...]
+    tap_weights: tuple[FloatArray, ...]
+
+
+def price(n_taps: int) -> float:
+    """Chi-square that a mode's numbers must gain to be believed."""
+    import scipy
+
+    return float(scipy.stats.chi2.isf(CHANCE, 2 * n_taps + 2))
+
+
+def select_modes(groups: Sequence[Group], poles: ComplexArray, *, growing: bool = True) -> Fit:
+    """Settle the list of modes: refine, weigh, drop, add, until nothing changes.
+
+    Parameters
+    ----------
+    poles : array (n,)   first guess
+    growing : bool   False keeps to the given list (but still drops what does not pay)
+    """
+    tap_weights: tuple[FloatArray, ...] = tuple(np.ones(len(g.taps)) for g in groups)
+    roots = tuple(1.0 / np.sqrt(g.noise + FIRST_ERROR * decay_power(g)) for g in groups)
+    state = refine(groups, poles, roots, tap_weights, steps=2)
+    cost = price(sum(len(g.taps) for g in groups))
+    for turn in range(ROUNDS):
+        roots, tap_weights = error_weights(groups, state, roots, tap_weights)
+        state = evaluate(groups, state.poles, roots, tap_weights)
+        kept = paying(groups, state, tap_weights, cost)
+        state = refine(groups, state.poles[kept], roots, tap_weights, steps=3)
+        if growing and turn < ROUNDS - 4:
+            new = candidates(groups, state, roots, tap_weights, cost)
+            if new.size:
+                state = refine(groups, np.append(state.poles, new), roots, tap_weights, steps=3)
+                continue
+        if kept.all():
+            break
+    state = refine(groups, state.poles, roots, tap_weights, steps=12, tolerance=0.01)
+    return Fit(state, roots, tap_weights)
+
+
+def decay_power(group: Group) -> FloatArray:
+    """Mean power of the group's decays, smoothed over a few hertz."""
+    import scipy
+
+    power = np.mean(np.abs(group.spectra) ** 2, axis=0)
+    width = max(3, int(SMOOTH * group.duration) | 1)
+    return np.asarray(scipy.ndimage.uniform_filter1d(power, width, mode="nearest"))
+
+
+def residual_power(projection: Projection, root_weight: FloatArray) -> FloatArray:
+    """Error power per tap and bin (n_taps, n_bins), unwhitened, corrected for what the fit absorbed."""
+    half = root_weight.size
+    power = projection.residuals[:, :half] ** 2 + projection.residuals[:, half:] ** 2
+    leverage = np.sum(projection.basis**2, axis=1)
+    free = np.maximum(2.0 - leverage[:half] - leverage[half:], 0.25)
+    return np.asarray(power * 2.0 / free / root_weight**2)
+
+
+def error_weights(
+    groups: Sequence[Group],
+    state: State,
+    roots: Sequence[FloatArray],
+    tap_weights: Sequence[FloatArray],
+) -> tuple[tuple[FloatArray, ...], tuple[FloatArray, ...]]:
+    """New bin weights (root) and tap weights from the residuals of the present fit."""
+    new_roots, new_weights = [], []
+    for group, projection, root, weights in zip(groups, state.projections, roots, tap_weights, strict=True):
+        power = residual_power(projection, root)
+        level = np.mean(weights[:, None] * power, axis=0)
+        variance = error_variance(group, level)
+        new_roots.append(1.0 / np.sqrt(variance))
+        new_weights.append(1.0 / np.clip(np.median(power / variance, axis=1) / np.log(2.0), 0.03, 30.0))
+    return tuple(new_roots), tuple(new_weights)
+
+
+def error_variance(group: Group, level: FloatArray) -> FloatArray:
+    """Noise plus the share of the decay's power, per sub-band, that makes the median residual right.
+
+    A median, so that a mode still missing from the list does not raise the error level that hides it.
+    """
+    power = decay_power(group)
+    target = 1.0 - 1.0 / (3.0 * len(group.taps))  # median over mean of a gamma variable of this shape
+    first = group.frequencies[0]
+    block = ((group.frequencies - first) // SUB_BAND).astype(int)
+    centres, shares, scales = [], [], []
+    for b in np.unique(block):
+        inside = block == b
+        if inside.sum() < 8 and centres:
+            continue
+        share, scale = _error_share(level[inside], group.noise[inside], power[inside], target)
+        centres.append(float(group.frequencies[inside].mean()))
+        shares.append(share)
+        scales.append(scale)
+    share = np.interp(group.frequencies, centres, shares)
+    scale = np.interp(group.frequencies, centres, scales)
+    return np.asarray(scale * group.noise + share * power)
+
+
+def _error_share(
+    level: FloatArray, noise: FloatArray, power: FloatArray, target: float
+) -> tuple[float, float]:
+    """Share of the decay's power that is error, and the scale of the noise where it was overstated."""
+    ratio = float(np.median(level / noise)) / target
+    if ratio <= 1.0:
+        return 0.0, max(ratio, 0.02)
+    low, high = -14.0, 1.0
+    for _ in range(30):
+        middle = 0.5 * (low + high)
+        if np.median(level / (noise + 10.0**middle * power)) > target:
+            low = middle
+        else:
+            high = middle
+    return float(10.0**high), 1.0
+
+
+def mode_gains(state: State, tap_weights: Sequence[FloatArray]) -> FloatArray:
+    """By how much the weighted sum of squares would rise without each mode, poles held (n_modes,)."""
+    import scipy
+
+    n = state.poles.size
+    gains = np.zeros(n)
+    for projection, weights in zip(state.projections, tap_weights, strict=True):
+        size = projection.triangle.shape[0]
+        inverse = scipy.linalg.solve_triangular(projection.triangle, np.eye(size))[: 2 * n]
+        rows = inverse.reshape(n, 2, size)
+        covariance = rows @ rows.transpose(0, 2, 1)
+        pairs = np.stack([projection.amplitudes.real, projection.amplitudes.imag], axis=-1)
+        pairs = pairs * projection.scale[: 2 * n].reshape(n, 2)
+        solved = np.linalg.solve(covariance[None], pairs[..., None])[..., 0]
+        gains += np.sum(weights[:, None] * np.sum(pairs * solved, axis=-1), axis=0)
+    return gains
+
+
+def pole_covariance(state: State, tap_weights: Sequence[FloatArray]) -> FloatArray:
+    """Covariance of (ln alpha, omega) of all modes from the curvature of the joint fit."""
+    size = 2 * state.poles.size
+    hessian = np.zeros((size, size))
+    for projection, weights in zip(state.projections, tap_weights, strict=True):
+        gram, factors, _ = normal_equations(projection, state.poles, weights)
+        hessian += joint_hessian(gram, factors)
+    root = np.sqrt(np.maximum(np.diag(hessian), 1e-30))
+    return np.asarray(np.linalg.pinv(hessian / np.outer(root, root), hermitian=True) / np.outer(root, root))
+
+
+def paying(
+    groups: Sequence[Group], state: State, tap_weights: Sequence[FloatArray], cost: float
+) -> NDArray[np.bool_]:
+    """Which modes stay: worth their price, placed to within their width, inside the fitted band.
+
+    Of several failing neighbours only the least goes at a time, since the others may then pay.
+    """
+    poles = state.poles
+    if poles.size == 0:
+        return np.zeros(0, bool)
+    worth = mode_gains(state, tap_weights) / cost
+    frequency = np.abs(poles) / (2.0 * np.pi)
+    deviation = np.sqrt(np.diag(pole_covariance(state, tap_weights))[1::2])
+    longest = max(group.duration for group in groups)
+    vague = deviation / np.maximum(-poles.real, 1.0 / longest)
+    worth = np.minimum(worth, 1.0 / np.maximum(vague, 1e-12))
+    outside = (frequency < groups[0].frequencies[0]) | (frequency > groups[0].frequencies[-1])
+    worth[outside | (-poles.real > 0.25 * np.abs(poles))] = 0.0
+    width = 2.0 * np.abs(poles.real[:, None] + poles.real[None, :]) + 2 * np.pi
+    near = np.abs(poles.imag[:, None] - poles.imag[None, :]) < width
+    least = worth <= np.where(near, worth[None, :], np.inf).min(axis=1)
+    return np.asarray(~((worth < 1.0) & (least | (worth < 0.2))))
+
+
+def candidates(
+    groups: Sequence[Group],
+    state: State,
+    roots: Sequence[FloatArray],
+    tap_weights: Sequence[FloatArray],
+    cost: float,
+) -> ComplexArray:
+    """Poles of resonances that the residual still shows, the best first, each worth its price."""
+    frequency, damping, gain = _match(groups, state, roots, tap_weights)
+    chosen: list[complex] = []
+    tried = 0
+    for i in np.argsort(gain)[::-1]:
+        if gain[i] < 0.5 * cost or len(chosen) == ADD_AT_ONCE or tried == 3 * ADD_AT_ONCE:
+            break
+        size = 2.0 * np.pi * frequency[i]
+        pole = complex(-damping[i] * size, size * np.sqrt(1.0 - damping[i] ** 2))
+        if any(abs(pole.imag - c.imag) < 2.0 * (abs(pole.real) + abs(c.real)) + 12.0 for c in chosen):
+            continue
+        tried += 1
+        if exact_gain(groups, state, roots, tap_weights, pole) > cost:
+            chosen.append(pole)
+    return np.array(chosen, complex)
+
+
+def _match(
+    groups: Sequence[Group], state: State, roots: Sequence[FloatArray], tap_weights: Sequence[FloatArray]
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Gain of a line of each damping at each bin of the first group, other modes not refitted."""
+    grid = groups[0].frequencies
+    total = np.zeros((len(CANDIDATE_DAMPING), grid.size))
+    for group, projection, root, weights in zip(groups, state.projections, roots, tap_weights, strict=True):
+        half = root.size
+        residual = projection.residuals[:, :half] + 1j * projection.residuals[:, half:]
+        for j, damping in enumerate(CANDIDATE_DAMPING):
+            gain = _line_gain(group, residual, root, weights, damping)
+            total[j] += np.interp(grid, group.frequencies, gain)
+    best = np.argmax(total, axis=0)
+    gain = total[best, np.arange(grid.size)]
+    peak = np.r_[True, gain[1:] >= gain[:-1]] & np.r_[gain[:-1] > gain[1:], True]
+    return grid[peak], np.array(CANDIDATE_DAMPING)[best][peak], gain[peak]
+
+
+def _line_gain(
+    group: Group, residual: ComplexArray, root: FloatArray, weights: FloatArray, damping: float
+) -> FloatArray:
+    """Weighted gain of one complex line at every bin, matched over a few bins either side."""
+    h = min(REACH_BINS, (root.size - 1) // 2)
+    size = 2.0 * np.pi * group.frequencies
+    poles = -damping * size + 1j * size
+    offsets = 2.0 * np.pi * np.arange(-h, h + 1) / group.duration
+    ratio = np.exp((poles[:, None] - 1j * (size[:, None] + offsets[None, :])) / group.sample_rate)
+    line = (1.0 - np.exp(-damping * size * group.duration))[:, None] / (1.0 - ratio)
+    padded_root = np.pad(root, h)
+    line = line * np.lib.stride_tricks.sliding_window_view(padded_root, 2 * h + 1)
+    norm = np.sum(np.abs(line) ** 2, axis=1)
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(residual, ((0, 0), (h, h))), 2 * h + 1, axis=1)
+    inner = np.einsum("kbj,bj->kb", windows, line.conj())
+    return np.asarray(np.sum(weights[:, None] * np.abs(inner) ** 2, axis=0) / norm)
+
+
+def exact_gain(
+    groups: Sequence[Group],
+    state: State,
+    roots: Sequence[FloatArray],
+    tap_weights: Sequence[FloatArray],
+    pole: complex,
+) -> float:
+    """Fall of the weighted sum of squares when the pole joins, the others' amplitudes refitted."""
+    gain = 0.0
+    for group, projection, root, weights in zip(groups, state.projections, roots, tap_weights, strict=True):
+        one = np.array([pole])
+        columns = real_columns(transform(one, group)[0], transform(one.conj(), group)[0])
+        columns = columns * np.concatenate([root, root])[:, None]
+        columns -= projection.basis @ (projection.basis.T @ columns)
+        inner = projection.residuals @ np.linalg.qr(columns)[0]
+        gain += float(np.sum(weights * np.sum(inner**2, axis=1)))
+    return gain

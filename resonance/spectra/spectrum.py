@@ -1,0 +1,88 @@
+"""Spectra of decays, their maxima, and what a maximum's width says of damping.
+
+The frequency axis is last. Power is per bin and relative: there is no absolute level without a force channel.
+"""
+
+from math import nan
+
+import numpy as np
+
+from resonance.sound.recording import FloatArray
+
+PAD = 4  # zero padding of averaged spectra
+
+
+def average_spectrum(
+    segments: FloatArray, sample_rate: float, *, window: FloatArray | None = None, pad: int = PAD
+) -> tuple[FloatArray, FloatArray]:
+    """Mean power spectrum of segments of equal length.
+
+    Parameters
+    ----------
+    segments : array (n_segments, n_samples)
+    sample_rate : float, Hz
+    window : array (n_samples,) or None   None leaves a free decay as it is
+    pad : int   the transform is this many times as long as the segments
+
+    Returns
+    -------
+    (frequencies, power) : arrays (n_bins,), Hz and mean |X|^2
+    """
+    n = segments.shape[-1] * pad
+    data = segments if window is None else segments * window
+    power = np.mean(np.abs(np.fft.rfft(data, n=n, axis=-1)) ** 2, axis=0)
+    return np.fft.rfftfreq(n, 1.0 / sample_rate), power
+
+
+def nearest_maximum(frequencies: FloatArray, power_db: FloatArray, near: float, within: float) -> float:
+    """Frequency of the spectrum maximum nearest to `near`, by a parabola through the logarithm.
+
+    Parameters
+    ----------
+    frequencies, power_db : arrays (n_bins,), Hz on an even grid, dB
+    near, within : float, Hz
+
+    Returns
+    -------
+    float, Hz; NaN when no maximum lies within `within`
+    """
+    inner = power_db[1:-1]
+    tops = 1 + np.flatnonzero((inner >= power_db[:-2]) & (inner > power_db[2:]))
+    if tops.size == 0:
+        return nan
+    left, top, right = power_db[tops - 1], power_db[tops], power_db[tops + 1]
+    bend = left - 2.0 * top + right
+    offset = np.where(bend < 0.0, 0.5 * (left - right) / np.where(bend < 0.0, bend, -1.0), 0.0)
+    places = frequencies[tops] + offset * (frequencies[1] - frequencies[0])
+    best = int(np.argmin(np.abs(places - near)))
+    return float(places[best]) if abs(places[best] - near) <= within else nan
+
+
+def half_power_damping(frequencies: FloatArray, power: FloatArray, peak: float) -> float:
+    """Damping ratio from the half-power width of the maximum nearest to `peak` (Hz): (f2 - f1) / 2 f0.
+
+    Exact for the velocity of a single mode; wide where modes overlap and where the record is short.
+    NaN when the spectrum does not fall to half on both sides.
+    """
+    top = int(np.argmin(np.abs(frequencies - peak)))
+    while 0 < top < power.size - 1 and power[top] < max(power[top - 1], power[top + 1]):
+        top += 1 if power[top + 1] > power[top - 1] else -1
+    half = 0.5 * power[top]
+    below = np.flatnonzero(power[:top] < half)
+    above = np.flatnonzero(power[top:] < half)
+    if below.size == 0 or above.size == 0:
+        return nan
+    i, j = int(below[-1]), top + int(above[0])
+    low = np.interp(half, power[i : i + 2], frequencies[i : i + 2])
+    high = np.interp(-half, -power[j - 1 : j + 1], frequencies[j - 1 : j + 1])
+    return float((high - low) / (2.0 * frequencies[top]))
+
+
+def window_constants(window: FloatArray) -> tuple[float, float, float]:
+    """Coherent gain, equivalent noise bandwidth in bins, and scalloping loss in dB of a window.
+
+    Harris 1978, Proc. IEEE 66, 51: mean(w); n sum(w^2) / sum(w)^2; |sum w exp(-i pi k / n)| / sum(w).
+    """
+    n, total = window.size, float(np.sum(window))
+    turned = np.abs(np.sum(window * np.exp(-1j * np.pi * np.arange(n) / n)))
+    return total / n, float(n * np.sum(window**2)) / total**2, float(-20.0 * np.log10(turned / total))
