@@ -35,7 +35,7 @@ SEATING_CENTS = {"untouched": 1.0, "put back": 3.0, "slackened and retuned": 4.5
 DAMPING_PER_PERCENT = 0.004  # relative, per % of lagged humidity
 
 BASS, TREBLE, DOWN = "bridge, bass corner", "bridge, treble corner", "bridge, straight down"
-NEAR, SIDE = "a hand above the treble f-hole", "bass side, two hands away"
+NEAR, SIDE = "close above the treble f-hole", "close above the bass f-hole"
 
 INSTRUMENT = Instrument(
     "Demo viola (invented)",

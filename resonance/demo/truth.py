@@ -48,13 +48,14 @@ SAMPLE_RATE = 48_000.0
 SPACING = 0.9  # s from tap to tap
 TIP = 0.00035  # s: width of a blow with a pencil's end
 FINGER = 0.004  # s: the flesh of a finger
-SNR_DB = 32.0
+SNR_DB = 34.0
 SCATTER = 0.10  # Hz, of each mode from tap to tap
-ROOM_DECAY, DIRECT_TO_ROOM_DB = 0.35, 18.0
+ROOM_DECAY = 0.3  # s, a small workshop full of wood and cloth
+DIRECT_TO_ROOM_DB = {NEAR: 26.0, SIDE: 24.0}  # a microphone very near; farther off, the room would rule
 ROOM_MOVES = 0.3  # share of the room's answer that a microphone set up anew hears differently
 HUM = Hum(50.0, (0.0004, 0.0002, 0.0003))
 STRINGS = ("C3", "G3", "D4", "A4")
-STRING_DAMPING, STRING_LEVEL = 0.0015, 0.02  # under a felt strip
+STRING_PARTIALS, STRING_DAMPING, STRING_LEVEL = 3, 0.0015, 0.015  # under a felt strip
 INVENTED = "Invented: every sound was synthesised, no instrument stands behind it."
 
 
@@ -233,7 +234,9 @@ def _strings() -> list[BodyMode]:
     heard: list[BodyMode] = []
     for name in STRINGS:
         pitch = note_frequency(name)
-        heard += string_partials(pitch, damping=STRING_DAMPING, count=6, amplitude=STRING_LEVEL, name=name)
+        heard += string_partials(
+            pitch, damping=STRING_DAMPING, count=STRING_PARTIALS, amplitude=STRING_LEVEL, name=name
+        )
     return heard
 
 
@@ -246,7 +249,7 @@ def _room(number: int, plan: TakePlan) -> FloatArray:
             rng=np.random.default_rng([SEED, 6, place, seed]),
             sample_rate=SAMPLE_RATE,
             decay_time=ROOM_DECAY,
-            direct_to_room_db=DIRECT_TO_ROOM_DB,
+            direct_to_room_db=DIRECT_TO_ROOM_DB[plan.microphone_place],
         )
         for seed in (0, seat)
     )
