@@ -98,7 +98,7 @@ def draw_spectrum(
     curve : Curve   averaged over the kept taps
     modes : sequence of Mode   a dot on the curve with a bar as wide as the interval; strings, hum and room
         as open dots
-    labels : sequence of str, one a mode   the frequency alone where there is none
+    labels : sequence of str, one a mode, '' for none   without labels the frequencies are written
     refused : sequence of Curve   drawn thin and dashed, with their words at the right
     band : (float, float), Hz
     pitch_a4 : float, Hz   for the note names
@@ -148,7 +148,7 @@ def draw_before_after(
     before, after : Curve   before is drawn dashed and raised so that the two do not cross
     shifts : sequence of ModeShift   joined where both sides are there: a bold line where the verdict is
         'moved', a fine dotted one otherwise; an open dot where a mode has no partner
-    labels : sequence of str, one a shift
+    labels : sequence of str, one a shift, '' for none   without labels the frequencies are written
     band : (float, float), Hz
     pitch_a4 : float, Hz
     ax : Axes or None
@@ -238,7 +238,7 @@ def _mark_mode(ax: Axes, mode: Mode, level: float) -> None:
 
 def _label_strip(ax: Axes, labels: Sequence[_Label], strip: _Strip) -> None:
     """Set upright labels in a strip along the top, moved apart, each joined to its foot by a fine line."""
-    ordered = sorted(labels, key=lambda label: label.frequency)
+    ordered = sorted((label for label in labels if label.text), key=lambda label: label.frequency)
     low, high = np.log(ax.get_xlim())
     bottom, top = ax.get_ylim()
     own = np.array([(np.log(label.frequency) - low) / (high - low) for label in ordered])

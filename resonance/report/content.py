@@ -44,6 +44,7 @@ from resonance.report.verdicts import (
     least_detectable,
     limit_cell,
     null_words,
+    own_reasons,
     shared_reasons,
     shift_cells,
     shift_label,
@@ -56,6 +57,8 @@ from resonance.report.words import (
     count_words,
     day_words,
     list_words,
+    mark_notes,
+    marks_of,
     moment_words,
     sentence,
     set_words,
@@ -65,6 +68,7 @@ from resonance.sets.setup import Adjustment
 from resonance.sets.tapset import TapSet
 
 AUDIENCES = ("customer", "bench")
+ALL_TOLD = 8  # so many shifts are told in a sentence each, whatever their verdict
 
 
 def build_report(
@@ -138,7 +142,7 @@ def _short_of(job: Job, comparisons: Sequence[Comparison], *, guesses: bool) -> 
     """Sum up the last comparison, and those before it in a line each."""
     last = comparisons[-1]
     shared = shared_reasons(last)
-    telling = [s for s in last.shifts if s.verdict in ("moved", "appeared", "not found", "ambiguous")]
+    telling = [s for s in chief_shifts(last) if s.verdict != "no change seen"]
     earlier = tuple(_headline(job, comparison) for comparison in comparisons[:-1])
     return [
         Paragraph(checks_words_first(last), "caution"),
@@ -275,7 +279,8 @@ def _comparison(job: Job, comparison: Comparison, pictures: Sequence[Picture], *
         Paragraph(f"Between them: {list_words(adjustment_words(a) for a in done)}." if done else
                   "No adjustment lies between them."),
         Paragraph(comparison_headline(comparison), "lead"),
-        Verdicts(tuple(_verdict(s, guesses=guesses, shared=shared) for s in comparison.shifts)),
+        Verdicts(tuple(_verdict(s, guesses=guesses, shared=shared) for s in chief_shifts(comparison))),
+        Paragraph(_rest_words(comparison), "small"),
         Paragraph(null),
         *(Items(reasons, title="What to bear in mind"),) * bool(reasons),
         *(p for p in pictures if p.place == "changes" and p.key == f"{comparison.before} {comparison.after}"),
@@ -283,6 +288,28 @@ def _comparison(job: Job, comparison: Comparison, pictures: Sequence[Picture], *
     ]  # fmt: skip
     kept = tuple(block for block in blocks if not _empty(block))
     return Section(_sets_words(comparison), kept, name=f"{comparison.before}-{comparison.after}")
+
+
+def chief_shifts(comparison: Comparison) -> tuple[ModeShift, ...]:
+    """Give the shifts that are told in a sentence each: all of a few, else those that moved, came, went or
+    are named; the others stand in the table.
+    """
+    if len(comparison.shifts) <= ALL_TOLD:
+        return comparison.shifts
+    return tuple(s for s in comparison.shifts if s.verdict in ("moved", "appeared", "not found") or _named(s))
+
+
+def _named(shift: ModeShift) -> bool:
+    return any(mode is not None and mode.label for mode in (shift.before, shift.after))
+
+
+def _rest_words(comparison: Comparison) -> str:
+    told = chief_shifts(comparison)
+    rest = [shift_verdict(s) for s in comparison.shifts if s not in told]
+    if not rest:
+        return ""
+    counts = [f"{rest.count(words)} {words}" for words in dict.fromkeys(rest)]
+    return sentence(f"{count_words(len(rest), 'further resonance')} in the table: {list_words(counts)}")
 
 
 def _verdict(shift: ModeShift, *, guesses: bool, shared: Collection[str]) -> Verdict:
@@ -296,9 +323,12 @@ def _verdict(shift: ModeShift, *, guesses: bool, shared: Collection[str]) -> Ver
 
 
 def _shift_tables(comparison: Comparison, *, guesses: bool) -> tuple[Block, ...]:
+    shared = shared_reasons(comparison)
+    limits = [own_reasons(shift, shared=shared) for shift in comparison.shifts]
+    marks = marks_of(limits)
     columns = (
         "Resonance, Hz", "Name", "Shift, Hz", "Shift, cents", "Least shift that shows", "Damping change, %",
-        "Level change, dB", "Verdict",
+        "Level change, dB", "Verdict", "See",
     )  # fmt: skip
     rows = [
         (
@@ -309,12 +339,13 @@ def _shift_tables(comparison: Comparison, *, guesses: bool) -> tuple[Block, ...]
             change_cells(shift.damping_change, shift.damping_change_u, scale=100.0),
             change_cells(shift.level_change_db, shift.level_change_db_u),
             shift_verdict(shift),
+            ", ".join(marks[words] for words in own),
         )
-        for shift in comparison.shifts
+        for shift, own in zip(comparison.shifts, limits, strict=True)
     ]
-    numeric = columns[:1] + columns[2:7]
-    table = (table_of(columns, rows, numeric=numeric, title="In numbers"),) if rows else ()
-    return (*table, *_band_blocks(comparison))
+    notes = mark_notes(marks)
+    table = table_of(columns, rows, numeric=columns[:1] + columns[2:7], title="In numbers", notes=notes)
+    return (*((table,) if rows else ()), *_band_blocks(comparison))
 
 
 def _band_blocks(comparison: Comparison) -> tuple[Block, ...]:

@@ -7,7 +7,7 @@ Spectra and envelopes come in as arrays; what is here chooses what to draw and s
 from collections.abc import Sequence
 from datetime import datetime
 from itertools import pairwise
-from math import isfinite, nan
+from math import inf, isfinite, nan
 
 import numpy as np
 from matplotlib.axes import Axes
@@ -24,7 +24,14 @@ from resonance.plots.style import figure_svg
 from resonance.report.blocks import Picture
 from resonance.report.content import timeline_of
 from resonance.report.facts import adjustment_words
-from resonance.report.readings import damping_words, mode_of_track, pitch_of, quality_words, tracks_of
+from resonance.report.readings import (
+    NOT_WOOD,
+    chief_tracks,
+    damping_words,
+    mode_of_track,
+    pitch_of,
+    quality_words,
+)
 from resonance.report.verdicts import frequencies_words, mode_words, shift_label
 from resonance.report.words import (
     label_alias,
@@ -36,6 +43,7 @@ from resonance.sets.tapset import TapSet
 from resonance.sound.recording import FloatArray
 
 PANELS = 6
+LABELS = 16
 LONGEST_WORDS = 72
 
 
@@ -44,7 +52,7 @@ def readings_over_time(job: Job, *, guesses: bool = True) -> Figure | None:
 
     Up to six modes are drawn: named ones first, then those that most tap sets show.
     """
-    tracks = _tracks_to_draw(job, guesses=guesses)
+    tracks = chief_tracks(job, PANELS, guesses=guesses)
     if not tracks:
         return None
     places, dated = _places(job)
@@ -70,7 +78,7 @@ def before_after(
 ) -> Axes:
     """Draw the spectra of two tap sets, 200 to 1000 Hz, with matched modes joined."""
     sets = {tap_set.id: tap_set for tap_set in job.sets}
-    labels = [_shift_words(shift, guesses=guesses) for shift in comparison.shifts]
+    labels = _chief_shift_labels(comparison, guesses=guesses)
     pitch = pitch_of(sets[comparison.after]) if comparison.after in sets else 440.0
     return draw_before_after(before, after, comparison.shifts, labels=labels, pitch_a4=pitch)
 
@@ -99,6 +107,7 @@ def set_spectrum(
     band = tap_set.analysis.band
     band = band if isfinite(band[0]) and isfinite(band[1]) else (60.0, 1200.0)
     labels = [mode_words(mode, guesses=guesses) for mode in tap_set.modes]
+    labels = _chief_labels(tap_set.modes, labels)
     poor = [(k, tap) for k, tap in enumerate(tap_set.taps, 1) if not tap.kept]
     curves = [
         Curve(curve.frequencies, db, _refusal(k, reasons_words(tap.faults)))
@@ -151,8 +160,8 @@ BEFORE_AFTER_CAPTION = (
     "intervals of the readings."
 )
 SPECTRUM_CAPTION = (
-    "Spectrum of the taps used, with the resonances found; bars at the dots are 95 % intervals, open dots "
-    "are strings, hum or room. Thin dashed lines are refused taps."
+    "Spectrum of the taps used, with the resonances found, the chief ones labelled. Bars at the dots are "
+    "95 % intervals, open dots are strings, hum or room. Thin dashed lines are refused taps."
 )
 
 
@@ -168,21 +177,38 @@ def _refusal(number: int, faults: tuple[str, ...]) -> str:
     return f"tap {number} refused" + (f":\n{why}" if why else "")
 
 
+def _chief_shift_labels(comparison: Comparison, *, guesses: bool) -> list[str]:
+    """Word at most `LABELS` shifts: the moved, then the named, then the strongest; '' for the rest."""
+
+    def rank(k: int) -> tuple[bool, bool, bool, float]:
+        shift = comparison.shifts[k]
+        modes = [mode for mode in (shift.before, shift.after) if mode is not None]
+        levels = [level.db for mode in modes for level in mode.levels if isfinite(level.db)]
+        named = any(mode.label for mode in modes)
+        return shift.verdict != "moved", not named, len(modes) < 2, -max(levels, default=-inf)
+
+    chosen = sorted(range(len(comparison.shifts)), key=rank)[:LABELS]
+    return [
+        _shift_words(shift, guesses=guesses) if k in chosen else ""
+        for k, shift in enumerate(comparison.shifts)
+    ]
+
+
 def _shift_words(shift: ModeShift, *, guesses: bool) -> str:
     name = " ".join(filter(None, [shift_label(shift, guesses=guesses), frequencies_words(shift)]))
     alone = shift.before is None or shift.after is None
     return f"{name}: {verdict_words(shift.verdict)}" if alone else name
 
 
-def _tracks_to_draw(job: Job, *, guesses: bool) -> list[tuple[str, str]]:
-    tracks = tracks_of(job, guesses=guesses)
+def _chief_labels(modes: Sequence[Mode], texts: Sequence[str]) -> list[str]:
+    """Keep the labels of at most `LABELS` modes, named ones first, then the strongest; '' for the others."""
 
-    def rank(item: tuple[str, str]) -> tuple[bool, int]:
-        modes = [mode for tap_set in job.sets if (mode := mode_of_track(tap_set, item[0])) is not None]
-        return not any(mode.label for mode in modes), -len(modes)
+    def rank(k: int) -> tuple[bool, bool, float]:
+        loudest = max((level.db for level in modes[k].levels if isfinite(level.db)), default=-inf)
+        return modes[k].kind in NOT_WOOD, not modes[k].label, -loudest
 
-    chosen = sorted(tracks, key=rank)[:PANELS]
-    return [item for item in tracks if item in chosen]
+    chosen = sorted(range(len(modes)), key=rank)[:LABELS]
+    return [text if k in chosen else "" for k, text in enumerate(texts)]
 
 
 def _series(job: Job, track: str, name: str, time: TimeAxis) -> Readings:

@@ -21,6 +21,8 @@ from resonance.report.words import (
     label_alias,
     limit_words,
     list_words,
+    mark_notes,
+    marks_of,
     mode_label,
     moment_words,
     note_words,
@@ -35,6 +37,7 @@ from resonance.units import quality
 NOT_WOOD = ("string", "hum", "room")
 NO_DAMPING = "not shown"
 TRACKS_A_TABLE = 5
+TRACKS_IN_TABLES = 10
 
 
 def pitch_of(tap_set: TapSet) -> float:
@@ -46,29 +49,39 @@ def pitch_of(tap_set: TapSet) -> float:
     return 440.0
 
 
-def readings_table(tap_set: TapSet, *, guesses: bool = True, bench: bool = False) -> Table:
+def readings_table(
+    tap_set: TapSet, *, guesses: bool = True, bench: bool = False, strings: bool = True
+) -> Table:
     """Give the resonances of a tap set, hertz first, with what limits each in notes under the table.
 
     Parameters
     ----------
     tap_set : TapSet
     guesses : bool   show names that the maker has not given or confirmed
-    bench : bool   show what limits each value as well
-
-    Returns
-    -------
-    Table; string partials, hum and room included, as their kind says
+    bench : bool   show who named a resonance and what limits each value as well
+    strings : bool   show string partials, hum and room too, as their kind says
     """
-    marks = _marks(tap_set.modes)
+    modes = [mode for mode in tap_set.modes if strings or mode.kind not in NOT_WOOD]
+    marks = marks_of(reasons_words(mode.reasons) for mode in modes)
     pitch = pitch_of(tap_set)
     columns = (
         "Frequency, Hz", "Name", "Note", "Damping, %", "Q", "Spectrum maximum, Hz", "Kind", "Named by",
         "Limited by", "See",
     )  # fmt: skip
-    rows = [_reading(mode, marks, pitch, guesses=guesses, bench=bench) for mode in tap_set.modes]
+    rows = [_reading(mode, marks, pitch, guesses=guesses, bench=bench) for mode in modes]
     numeric = ("Frequency, Hz", "Damping, %", "Q", "Spectrum maximum, Hz")
-    notes = tuple((mark, sentence(words)) for words, mark in marks.items())
-    return table_of(columns, rows, numeric=numeric, notes=notes)
+    return table_of(columns, rows, numeric=numeric, notes=mark_notes(marks))
+
+
+def other_lines(tap_set: TapSet) -> tuple[str, ...]:
+    """Say the lines of a tap set that are neither wood nor air: strings, hum, room, with their intervals."""
+    lines = []
+    for kind, words in (("string", "String partials"), ("hum", "Mains hum"), ("room", "The room")):
+        found = [mode for mode in tap_set.modes if mode.kind == kind]
+        heard = [measured(mode.frequency, frequency_half_width(mode)) for mode in found]
+        if heard:
+            lines.append(f"{words}, Hz: {', '.join(heard)}.")
+    return tuple(lines)
 
 
 def set_blocks(tap_set: TapSet, *, guesses: bool = True, bench: bool = False) -> tuple[Block, ...]:
@@ -78,10 +91,11 @@ def set_blocks(tap_set: TapSet, *, guesses: bool = True, bench: bool = False) ->
     limits = [sentence(words) for words in reasons_words([*warnings, *tap_set.reasons])]
     if limits:
         blocks.append(Items(tuple(limits), tone="caution"))
-    if tap_set.modes:
-        blocks.append(readings_table(tap_set, guesses=guesses, bench=bench))
-    else:
-        blocks.append(Paragraph("No resonance is shown for this tap set."))
+    table = readings_table(tap_set, guesses=guesses, bench=bench, strings=False)
+    blocks.append(table if table.rows else Paragraph("No resonance is shown for this tap set."))
+    others = other_lines(tap_set)
+    if others:
+        blocks.append(Items(others, title="Heard too, and neither wood nor air"))
     poor = tap_lines(tap_set)
     if poor:
         blocks.append(Items(poor, title="Taps refused, or used with a fault"))
@@ -101,8 +115,8 @@ def tap_lines(tap_set: TapSet) -> tuple[str, ...]:
 
 
 def over_time_tables(job: Job, *, guesses: bool = True) -> tuple[Table, ...]:
-    """Give the readings of each track, one row a tap set, a few tracks a table; empty without tracks."""
-    tracks = tracks_of(job, guesses=guesses)
+    """Give the readings of the chief tracks, one row a tap set, a few tracks a table; () without tracks."""
+    tracks = chief_tracks(job, TRACKS_IN_TABLES, guesses=guesses)
     tables = []
     for start in range(0, len(tracks), TRACKS_A_TABLE):
         part = tracks[start : start + TRACKS_A_TABLE]
@@ -117,6 +131,18 @@ def over_time_tables(job: Job, *, guesses: bool = True) -> tuple[Table, ...]:
         ]
         tables.append(table_of(("Tap set", "Taken", *names), rows, numeric=names))
     return tuple(tables)
+
+
+def chief_tracks(job: Job, most: int, *, guesses: bool = True) -> tuple[tuple[str, str], ...]:
+    """Give at most so many tracks worth following: named ones first, then those that most tap sets show."""
+    tracks = tracks_of(job, guesses=guesses)
+
+    def rank(item: tuple[str, str]) -> tuple[bool, int]:
+        modes = [mode for tap_set in job.sets if (mode := mode_of_track(tap_set, item[0])) is not None]
+        return not any(mode.label for mode in modes), -len(modes)
+
+    chosen = sorted(tracks, key=rank)[:most]
+    return tuple(item for item in tracks if item in chosen)
 
 
 def tracks_of(job: Job, *, guesses: bool = True) -> tuple[tuple[str, str], ...]:
@@ -187,14 +213,6 @@ def quality_words(mode: Mode) -> str:
         return ""
     value = float(quality(mode.damping))
     return measured(value, value * half / mode.damping, decimals=0)
-
-
-def _marks(modes: Iterable[Mode]) -> dict[str, str]:
-    """Give each limiting reason of the modes a mark: a, b, c ... then aa, ab ..."""
-    words = dict.fromkeys(text for mode in modes for text in reasons_words(mode.reasons))
-    letters = "abcdefghijklmnopqrstuvwxyz"
-    marks = [*letters, *(first + second for first in letters for second in letters)]
-    return dict(zip(words, marks, strict=False))
 
 
 def _tap_line(number_: int, tap: Tap, many: bool) -> str:

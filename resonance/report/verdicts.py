@@ -200,10 +200,15 @@ def shared_reasons(comparison: Comparison) -> tuple[str, ...]:
     return tuple(dict.fromkeys((*reasons_words(assumed), *everywhere)))
 
 
+def own_reasons(shift: ModeShift, *, shared: Collection[str] = ()) -> tuple[str, ...]:
+    """Give, in words, what limits one verdict, but for `shared` words and assumed scatter."""
+    kept = reasons_words(reason for reason in shift.reasons if reason.code != ASSUMED)
+    return tuple(words for words in kept if words not in shared)
+
+
 def shift_reasons(shift: ModeShift, *, shared: Collection[str] = ()) -> tuple[str, ...]:
     """Say what limits one verdict, as sentences, but for `shared` words and assumed scatter."""
-    kept = reasons_words(reason for reason in shift.reasons if reason.code != ASSUMED)
-    return tuple(sentence(words) for words in kept if words not in shared)
+    return tuple(map(sentence, own_reasons(shift, shared=shared)))
 
 
 def comparison_lines(

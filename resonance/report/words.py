@@ -88,6 +88,19 @@ def reasons_words(reasons: Iterable[Reason | Fault]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(reason_words(reason) for reason in reasons))
 
 
+def marks_of(groups: Iterable[Iterable[str]]) -> dict[str, str]:
+    """Give each of some words a mark for notes under a table: a, b, c ... then aa, ab ..."""
+    words = dict.fromkeys(text for group in groups for text in group)
+    letters = "abcdefghijklmnopqrstuvwxyz"
+    marks = [*letters, *(first + second for first in letters for second in letters)]
+    return dict(zip(words, marks, strict=False))
+
+
+def mark_notes(marks: dict[str, str]) -> tuple[tuple[str, str], ...]:
+    """Give the notes under a table, (mark, sentence)."""
+    return tuple((mark, sentence(words)) for words, mark in marks.items())
+
+
 def sentence(text: str) -> str:
     """Give text a capital letter and a full stop, where it does not end with a stop already."""
     text = text.strip()

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from resonance.jobs.job import Entry
+from resonance.modes.mode import Level, Mode
 from resonance.plots.spectrum import Curve
 from resonance.plots.style import figure_svg
 from resonance.reasons import Reason
@@ -25,6 +26,10 @@ FREQUENCIES = np.arange(20.0, 1500.0, 1.0)
 
 def a_curve(level=0.0):
     return Curve(FREQUENCIES, level - 10.0 - 5.0 * np.cos(FREQUENCIES / 40.0))
+
+
+def a_mode(frequency, **more):
+    return Mode(frequency, 0.012, frequency_u=0.3, frequency_dof=7.0, kind="body", **more)
 
 
 def texts(figure):
@@ -83,6 +88,18 @@ def test_before_and_after_name_what_moved(job, comparisons):
     assert said["A0? 231.4 → 231.4 Hz"] == "normal"
     picture = before_after_picture(job, comparisons[0], a_curve(), a_curve())
     assert picture.key == "set1 set2"
+
+
+def test_only_the_chief_modes_are_labelled(job, comparisons):
+    quiet = [
+        a_mode(700.0 + k, levels=(Level("bass corner", "near f-hole", -20.0 - k, 0.4),)) for k in range(30)
+    ]
+    crowded = replace(job.sets[0], modes=(*job.sets[0].modes, *quiet))
+    said = [text.get_text() for text in set_spectrum(crowded, a_curve()).texts]
+    assert len(said) == 16
+    assert {"A0? 231.4 ± 1.2 Hz", "B1− 352.6 ± 0.6 Hz", "700.0 ± 0.7 Hz"} <= set(said)
+    assert "729.0 ± 0.7 Hz" not in said
+    assert "196.30 ± 0.05 Hz" not in said  # a string gives way
 
 
 def test_refused_taps_are_drawn_as_such(job):
