@@ -32,6 +32,7 @@ from resonance.sets.tapset import Analysis, TapSet
 
 PREFIXES = {"tap_set": "set", "adjustment": "adj", "remark": "rem"}
 ENTRY_KINDS = {"tap_set": "tap set", "adjustment": "adjustment", "remark": "remark"}
+NOTED = ("job", "setup", "adjustment", "tap_set", "remark", "order", "target")
 OBSERVED = ("taken", "takes", "setup", "climate", "conditions", "repeat_of", "repeat_kind")
 DERIVED = ("modes", "taps", "bands", "reasons", "analysis")
 

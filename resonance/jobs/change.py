@@ -79,7 +79,7 @@ class Change:
 
     def write(self, kind: str, id: str, body: Record) -> None:
         """Add a record to the act."""
-        seq = self.rows[-1].seq + 1 if self.rows else 1
+        seq = self.rows[-1].seq + 1 if self.rows else 1  # for the order within this act only
         self.rows.append(Row(seq, 0, self.job, kind, id, body))
         self.written.append((kind, id, body))
 
@@ -101,11 +101,16 @@ class Change:
 
 
 @contextmanager
-def changing(path: Path, job: str, *, made: datetime) -> Iterator[Change]:
-    """Begin an act on a job; all that is written within it stands or falls together."""
+def changing(path: Path, job: str, *, made: datetime, analyses: bool = False) -> Iterator[Change]:
+    """Begin an act on a job; all that is written within it stands or falls together.
+
+    Parameters
+    ----------
+    analyses : bool   whether the act needs modes and taps; without them a long job is read faster
+    """
     with writing(path) as db:
         job_id = resolve(db, job)
-        change = Change(db, job_id, rows(db, job_id), made)
+        change = Change(db, job_id, rows(db, job_id, kinds=() if analyses else assemble.NOTED), made)
         yield change
         change.finish()
 

@@ -434,7 +434,7 @@ class Shop:
         ------
         NotFoundError   naming the nearest modes
         """
-        with self._change(job) as change:
+        with self._change(job, analyses=True) as change:
             return write_label(change, set_id, frequency, name, author=author)
 
     def same_mode(self, job: str, first: tuple[str, float], second: tuple[str, float]) -> tuple[Mode, Mode]:
@@ -449,7 +449,7 @@ class Shop:
         NotFoundError   naming the nearest modes
         ResonanceError   when both are of one tap set
         """
-        with self._change(job) as change:
+        with self._change(job, analyses=True) as change:
             return write_same_mode(change, first, second)
 
     def judge_tap(self, job: str, set_id: str, take: int, onset: float, *, kept: bool) -> Tap:
@@ -459,7 +459,7 @@ class Shop:
         ------
         NotFoundError   when no tap lies within 20 ms of that time
         """
-        with self._change(job) as change:
+        with self._change(job, analyses=True) as change:
             return write_tap_verdict(change, set_id, take, onset, kept=kept)
 
     # Order
@@ -535,9 +535,9 @@ class Shop:
             add_record(db, act, job="", kind="settings", id="settings", body=body)
         return settings
 
-    def _change(self, job: str) -> AbstractContextManager[Change]:
+    def _change(self, job: str, *, analyses: bool = False) -> AbstractContextManager[Change]:
         """Begin an act on a job."""
-        return changing(self.database, job, made=self.clock())
+        return changing(self.database, job, made=self.clock(), analyses=analyses)
 
 
 def _sets_of(found: Sequence[Row]) -> dict[str, Record]:

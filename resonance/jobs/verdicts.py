@@ -122,16 +122,18 @@ def with_same_modes(sets: Sequence[TapSet], verdicts: Sequence[SameVerdict]) -> 
         if len(found) == 2:
             groups = _joined(groups, set(found))
     track = {member: f"same{number}" for number, group in enumerate(groups, 1) for member in group}
-    return tuple(
-        replace(
-            tap_set,
-            modes=tuple(
-                replace(mode, track=track.get((tap_set.id, index), mode.track))
-                for index, mode in enumerate(tap_set.modes)
-            ),
-        )
-        for tap_set in sets
+    return tuple(_tracked(tap_set, track) for tap_set in sets)
+
+
+def _tracked(tap_set: TapSet, track: Mapping[tuple[str, int], str]) -> TapSet:
+    """Give the tap set with the tracks of its modes, where it has any."""
+    if tap_set.id not in {set_id for set_id, _ in track}:
+        return tap_set
+    modes = tuple(
+        replace(mode, track=track.get((tap_set.id, index), mode.track))
+        for index, mode in enumerate(tap_set.modes)
     )
+    return replace(tap_set, modes=modes)
 
 
 def _joined(groups: list[set[tuple[str, int]]], pair: set[tuple[str, int]]) -> list[set[tuple[str, int]]]:
