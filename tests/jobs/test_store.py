@@ -573,6 +573,22 @@ def test_two_shops_open_at_once_see_each_other(shop, viola, make_set):
     assert [entry.id for entry in other.job(viola).timeline] == ["set1", "adj1", "set2"]
 
 
+def test_a_recording_that_another_bench_adds_at_the_same_moment_is_kept_once(shop, viola, make_set):
+    tap_set, files = make_set(1)
+    other, keep = Shop(shop.folder), shop._keep
+
+    def overtaken(take, path):
+        if not other.job(viola).sets:
+            other.add_tap_set(viola, tap_set, files)
+        return keep(take, path)
+
+    shop._keep = overtaken
+    with pytest.raises(DuplicateRecording, match=r"taps 1-0\.wav is already in tap set set1"):
+        shop.add_tap_set(viola, tap_set, files)
+    assert len(shop.job(viola).sets) == 1
+    assert shop.check() == ()
+
+
 def test_a_busy_shop_is_one_plain_line(shop, viola, monkeypatch):
     monkeypatch.setattr("resonance.jobs.database.BUSY_SECONDS", 0.05)
     holder = sqlite3.connect(shop.database, isolation_level=None)
