@@ -128,7 +128,7 @@ def _channel_groups(
         end = min(sound.size, int(tap.end * rate) if np.isfinite(tap.end) else sound.size)
         length = _stepped_length((end - start) / rate, longest, shortest)
         if length > 0.0:
-            by_length.setdefault(int(round(length * rate)), []).append((i, start))
+            by_length.setdefault(round(length * rate), []).append((i, start))
     quiet = _quiet_parts(sound, rate, [tap.onset for _, tap in members])
     groups = []
     for n, cut in sorted(by_length.items(), reverse=True):
@@ -163,7 +163,7 @@ def _bins(segments: FloatArray, rate: float, band: tuple[float, float]) -> tuple
 
 
 def _quiet_parts(sound: FloatArray, rate: float, onsets: list[float]) -> list[FloatArray]:
-    """Give the quiet stretches right before the taps, equal in length; the quieter half where there are many."""
+    """Quiet stretches right before the taps, equal in length; the quieter half where there are many."""
     parts, previous = [], 0
     for onset in sorted(onsets):
         last = int((onset - 0.006) * rate)

@@ -1,10 +1,10 @@
 """Modes of a tap set: shared poles over all kept taps, files, channels and places.
 
-The way: cut the free decays (`decays`), guess poles from a joint subspace (`start`), settle the list and refine
-it by separable least squares (`select`, `fit`), then state every number and its uncertainty from one
-random-effects statement over the taps (`pool`). How far a frequency depends on how much of the decay is used is
-kept apart (`Mode.model_u`, from fits that begin later), and beside it stands the nearest maximum of the averaged
-spectrum (`Mode.peak`), which is what a maker sees in a picture and not the same thing.
+The way: cut the free decays (`decays`), guess poles from a joint subspace (`start`), settle the list and
+refine it by separable least squares (`select`, `fit`), then state every number and its uncertainty from one
+random-effects statement over the taps (`pool`). How far a frequency depends on how much of the decay is
+used is kept apart (`Mode.model_u`, from fits that begin later), and beside it stands the nearest maximum of
+the averaged spectrum (`Mode.peak`), which is what a maker sees in a picture and not the same thing.
 
 Reason codes
 ------------
@@ -21,13 +21,14 @@ damping_uncertain : {}   (mode) damping not shown, its uncertainty is half its v
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from math import isfinite, nan, sqrt
 
 import numpy as np
 
 from resonance.errors import ResonanceError
 from resonance.modes.decays import Group, cut_groups, joined_noise_db, longest_decay
-from resonance.modes.fit import evaluate, refine, transform
+from resonance.modes.fit import evaluate, refine
 from resonance.modes.mode import Level, Mode, ModesResult
 from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
 from resonance.modes.ranges import search_of
@@ -45,6 +46,7 @@ SLICE = 1400.0  # Hz of band fitted at once
 FAINT_DB = -36.0  # line power below the strongest at which a mode is no longer reported
 LARGEST_MISFIT = 0.3
 LATER = (0.010, 0.025, 0.050)  # s, later starts of the model term
+BEFORE_BLOW = 0.001  # s before the onset at which the picture begins
 SHORTEST_FALL = 1.0  # damping needs a record in which the mode falls by this many nepers
 LARGEST_DAMPING_U = 0.35  # of the damping itself
 
@@ -136,7 +138,7 @@ def slices(band: tuple[float, float], sample_rate: float) -> list[tuple[float, f
     """Cut a wide band into parts that are fitted each on its own, with margins."""
     count = max(1, int(np.ceil((band[1] - band[0]) / SLICE)))
     edges = np.linspace(band[0], band[1], count + 1)
-    return [(float(a), float(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [(float(a), float(b)) for a, b in pairwise(edges)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,7 +249,7 @@ def _modes_of(
         return []
     influence = tap_influence(part.groups, part.fit)
     model = _model_terms(part, takes, taps, longest, shortest)
-    grid, power = _picture(part.groups, part.fit_band)
+    grid, power = _picture(takes, taps, part.fit_band, longest)
     duration = max(group.duration for group in part.groups)
     return [_report(part, influence, i, model[i], (grid, power), duration, strings, strung) for i in inside]
 
@@ -331,12 +333,24 @@ def _model_terms(
     return np.asarray(np.sqrt(spread / np.maximum(counted, 1)) / (2.0 * np.pi))
 
 
-def _picture(groups: Sequence[Group], band: tuple[float, float]) -> tuple[FloatArray, FloatArray]:
-    """Averaged spectrum of the decays, dB: what a maker sees."""
-    first = groups[0]
-    same = [g.segments for g in groups if g.n == first.n and g.sample_rate == first.sample_rate]
-    scaled = np.concatenate([s / np.sqrt(np.mean(s**2, axis=1, keepdims=True) + 1e-300) for s in same])
-    grid, power = average_spectrum(scaled, first.sample_rate)
+def _picture(
+    takes: Sequence[Take], taps: Sequence[Tap], band: tuple[float, float], longest: float
+) -> tuple[FloatArray, FloatArray]:
+    """Averaged spectrum of the whole taps, from the blow on, in dB: what a maker sees in a picture."""
+    rate = takes[next(tap.take for tap in taps if tap.kept)].recording.sample_rate
+    n = int(longest * rate)
+    cut = []
+    for tap in taps:
+        take = takes[tap.take]
+        if tap.kept and take.recording.sample_rate == rate:
+            first = max(0, int((tap.onset - BEFORE_BLOW) * rate))
+            for channel in range(take.recording.n_channels):
+                piece = take.recording.samples[first : first + n, channel]
+                if take.role(channel) in ("sound", "contact") and piece.size == n:
+                    cut.append((piece - piece.mean()) / (np.sqrt(np.mean(piece**2)) + 1e-300))
+    if not cut:
+        return np.zeros(3), np.zeros(3)
+    grid, power = average_spectrum(np.stack(cut), rate)
     inside = (grid >= band[0]) & (grid <= band[1])
     return grid[inside], 10.0 * np.log10(power[inside] + 1e-300)
 

@@ -1,15 +1,17 @@
 """Joint fit of shared poles to all taps: separable least squares in the frequency domain.
 
-A decay of n samples at rate fs is  y_k[j] = sum_m R_km exp(s_m j / fs) + its conjugate,  plus what rings
-outside the band. A mains line is a mode that does not die away. Its DFT at a bin omega is exact for the finite record,
+A decay of n samples at rate fs is y_k[j] = sum_m R_km exp(s_m j / fs) + its conjugate, plus what rings
+outside the band. A mains line is a mode that does not die away. At a bin omega the DFT of the finite record
+is, exactly,
 
-    y_k(omega) = sum_m [R_km D(s_m) + R*_km D(s*_m)],    D(s) = (1 - exp(s n / fs)) / (1 - exp((s - i omega) / fs)),
+    y_k(omega) = sum_m [R_km D(s_m) + R*_km D(s*_m)],
+    D(s) = (1 - exp(s n / fs)) / (1 - exp((s - i omega) / fs)),
 
-so nothing is lost to leakage or to a mode that has not died away; modes outside the band appear in it as a
-smooth tail, for which every tap has a low polynomial. Given the poles, the R_km and the tails are linear and
-are projected out (variable projection: Golub and Pereyra 1973, SIAM J. Numer. Anal. 10, 413; Kaufman 1975, BIT
-15, 49, from memory). The projected derivatives are the same for every tap of a group, so a step costs the
-same for eight taps as for eighty. theta = (ln alpha_m, omega_m) for s_m = -alpha_m + i omega_m.
+so nothing is lost to leakage or to a mode that has not died away. Modes outside the band appear in it as a
+smooth tail, for which every tap has a low polynomial. Given the poles, the R_km and the tails are linear
+and are projected out (variable projection: Golub and Pereyra 1973, SIAM J. Numer. Anal. 10, 413; Kaufman
+1975, BIT 15, 49, from memory). The projected derivatives are the same for every tap of a group, so a step
+costs the same for eight taps as for eighty. theta = (ln alpha_m, omega_m) for s_m = -alpha_m + i omega_m.
 """
 
 from collections.abc import Sequence
@@ -49,16 +51,18 @@ class Projection:
 def transform(poles: ComplexArray, group: Group) -> tuple[ComplexArray, ComplexArray]:
     """D(s) and dD/ds at the group's bins, each (n_bins, n_poles); exact for the finite record."""
     rate, n = group.sample_rate, group.n
-    ratio = np.exp((poles[None, :] - 2j * np.pi * group.frequencies[:, None]) / rate)
+    turn = np.exp(-2j * np.pi * group.frequencies / rate)
+    ratio = turn[:, None] * np.exp(poles / rate)[None, :]
     gap = 1.0 - ratio
     end = np.exp(poles * n / rate)[None, :]
-    value = (1.0 - end) / gap
-    slope = (-(n / rate) * end * gap + (1.0 - end) * ratio / rate) / gap**2
+    inverse = 1.0 / gap
+    value = (1.0 - end) * inverse
+    slope = (value * ratio / rate - (n / rate) * end) * inverse
     return value, slope
 
 
 def real_columns(first: ComplexArray, second: ComplexArray) -> FloatArray:
-    """Interleave the real-linear columns of c A + c* B over (Re c, Im c), rows split in real and imaginary."""
+    """Interleave the real-linear columns of c A + c* B over (Re c, Im c); real rows over imaginary ones."""
     pair = np.stack([first + second, 1j * (first - second)], axis=2).reshape(first.shape[0], -1)
     return np.concatenate([pair.real, pair.imag], axis=0)
 
@@ -71,13 +75,12 @@ def tail_columns(group: Group) -> ComplexArray:
     return np.stack(smooth, axis=1).astype(complex)
 
 
-def project(group: Group, poles: ComplexArray, root_weight: FloatArray, *, slopes: bool = True) -> Projection:
+def project(group: Group, poles: ComplexArray, root_weight: FloatArray) -> Projection:
     """Eliminate the linear part of one group at the given poles.
 
     Parameters
     ----------
     root_weight : array (n_bins,)   1 / standard deviation of the error at each bin
-    slopes : bool   also project the derivatives
     """
     weight = np.concatenate([root_weight, root_weight])[:, None]
     value, slope = transform(poles, group)
@@ -94,10 +97,8 @@ def project(group: Group, poles: ComplexArray, root_weight: FloatArray, *, slope
     solved = _back(triangle, inner.T).T / scale
     half = solved[:, : 2 * poles.size]
     amplitudes = half[:, 0::2] + 1j * half[:, 1::2]
-    derivative = np.zeros((data.shape[1], 0))
-    if slopes:
-        derivative = real_columns(slope, mirror_slope) * weight
-        derivative -= basis @ (basis.T @ derivative)
+    derivative = real_columns(slope, mirror_slope) * weight
+    derivative -= basis @ (basis.T @ derivative)
     return Projection(basis, triangle, scale, derivative, residuals, amplitudes)
 
 
@@ -143,7 +144,8 @@ def tap_hessian(gram: FloatArray, factors: FloatArray) -> FloatArray:
     """J'J of one tap: factors (n_modes, 2, 2) around the Gram matrix."""
     m = factors.shape[0]
     blocks = gram.reshape(m, 2, m, 2)
-    return np.einsum("mpi,mpnq,nqj->minj", factors, blocks, factors, optimize=True).reshape(2 * m, 2 * m)
+    product = np.einsum("mpi,mpnq,nqj->minj", factors, blocks, factors, optimize=True)
+    return np.asarray(product.reshape(2 * m, 2 * m))
 
 
 def joint_hessian(gram: FloatArray, factors: FloatArray) -> FloatArray:
@@ -152,7 +154,8 @@ def joint_hessian(gram: FloatArray, factors: FloatArray) -> FloatArray:
     flat = factors.reshape(k, m * 4)
     summed = (flat.T @ flat).reshape(m, 2, 2, m, 2, 2)
     blocks = gram.reshape(m, 2, m, 2)
-    return np.einsum("mpinqj,mpnq->minj", summed, blocks, optimize=True).reshape(2 * m, 2 * m)
+    product = np.einsum("mpinqj,mpnq->minj", summed, blocks, optimize=True)
+    return np.asarray(product.reshape(2 * m, 2 * m))
 
 
 @dataclass(frozen=True, eq=False)
@@ -186,7 +189,7 @@ def refine(
     tap_weights: Sequence[FloatArray],
     *,
     steps: int,
-    tolerance: float = 1e-3,
+    tolerance: float = 0.3,
 ) -> State:
     """Levenberg-Marquardt steps on the shared poles until the cost settles or the steps run out."""
     state = evaluate(groups, poles, root_weights, tap_weights)
@@ -225,8 +228,8 @@ def _step(
     """One accepted step (more damping until the cost falls), or the state itself."""
     diagonal = np.maximum(np.diag(hessian), 1e-30)
     for _ in range(6):
-        delta = np.linalg.solve(hessian + damp * np.diag(diagonal), gradient).reshape(-1, 2)
-        trial = evaluate(groups, moved(state.poles, delta), root_weights, tap_weights)
+        delta = np.asarray(np.linalg.solve(hessian + damp * np.diag(diagonal), gradient), float)
+        trial = evaluate(groups, moved(state.poles, delta.reshape(-1, 2)), root_weights, tap_weights)
         if trial.cost < state.cost:
             return trial, max(damp * 0.1, 1e-9)
         damp *= 10.0

@@ -1,7 +1,7 @@
 """Names of modes by family and piece: a guess from usual ranges, which the maker can overrule.
 
-Every range carries the mark of its source: 'read' (in the source's own text), 'quoted' (read where another text
-quotes it) or 'memory' (from memory of the named source, not verified).
+Every range carries the mark of its source: 'read' (in the source's own text), 'quoted' (read where another
+text quotes it) or 'memory' (from memory of the named source, not verified).
 """
 
 from collections.abc import Sequence

@@ -1,9 +1,9 @@
 """Which modes the taps show: error level, adding what the residual asks for, dropping what does not pay.
 
-A mode must lower the whitened sum of squares by more than noise alone would at the best of all places in the
-band: the chi-square price of its 2 K + 2 numbers (K taps) at a chance of `CHANCE`. The error of a bin is noise
-plus a share epsilon of the decay's own power, set per sub-band so that the typical residual is as large as it
-should be; without it strong modes would claim too much and be followed by false neighbours.
+A mode must lower the whitened sum of squares by more than noise alone would at the best of all places in
+the band: the chi-square price of its 2 K + 2 numbers (K taps) at a chance of `CHANCE`. The error of a bin
+is noise plus a share epsilon of the decay's own power, set per sub-band so that the typical residual is as
+large as it should be; without it strong modes would claim too much and be followed by false neighbours.
 """
 
 from collections.abc import Sequence
@@ -123,7 +123,9 @@ def error_variance(group: Group, level: FloatArray) -> FloatArray:
     target = 1.0 - 1.0 / (3.0 * len(group.taps))  # median over mean of a gamma variable of this shape
     first = group.frequencies[0]
     block = ((group.frequencies - first) // SUB_BAND).astype(int)
-    centres, shares, scales = [], [], []
+    centres: list[float] = []
+    shares: list[float] = []
+    scales: list[float] = []
     for b in np.unique(block):
         inside = block == b
         if inside.sum() < 8 and centres:
@@ -132,9 +134,8 @@ def error_variance(group: Group, level: FloatArray) -> FloatArray:
         centres.append(float(group.frequencies[inside].mean()))
         shares.append(share)
         scales.append(scale)
-    share = np.interp(group.frequencies, centres, shares)
-    scale = np.interp(group.frequencies, centres, scales)
-    return np.asarray(scale * group.noise + share * power)
+    error = np.interp(group.frequencies, centres, shares) * power
+    return np.asarray(np.interp(group.frequencies, centres, scales) * group.noise + error)
 
 
 def _error_share(

@@ -26,9 +26,8 @@ def start_poles(groups: Sequence[Group], band: tuple[float, float]) -> ComplexAr
     covariance = _covariance([segments for segments, _, _ in thinned])
     rows = covariance.shape[0]
     orders = [n for n in ORDERS if n <= rows // 3] or [max(1, rows // 3)]
-    stacks = [_poles_at_orders(covariance, orders)]
     centre = 2.0 * np.pi * 0.5 * (band[0] + band[1])
-    found = [np.log(z) * rate / step + 1j * centre for z in stacks[0]]
+    found = [np.asarray(np.log(z) * rate / step + 1j * centre) for z in _poles_at_orders(covariance, orders)]
     return _cluster(found, band)
 
 
@@ -72,12 +71,12 @@ def _poles_at_orders(covariance: ComplexArray, orders: Sequence[int]) -> list[Co
     signal = vectors[:, ::-1]
     shift = signal[:-1].conj().T @ signal[1:]
     last = signal[-1]
-    found = []
+    found: list[ComplexArray] = []
     for n in orders:
         row = last[:n]
         left = float(1.0 - np.sum(np.abs(row) ** 2))
         correction = np.outer(row.conj(), row @ shift[:n, :n]) / max(left, 1e-9)
-        found.append(np.linalg.eigvals(shift[:n, :n] + correction))
+        found.append(np.asarray(np.linalg.eigvals(shift[:n, :n] + correction), complex))
     return found
 
 

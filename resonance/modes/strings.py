@@ -1,9 +1,9 @@
 """What is not the body: string partials and mains hum.
 
-On a strung instrument a resonance with a damping ratio under 0.4 % is a string or hum, not a body mode
-(strings 0.03-0.05 %, Lampis and others 2025, Proc. Mtgs. Acoust. 58,
-035013, as quoted; body modes 0.7 % and more, from memory of Bissinger 2008). This does not hold for free plates
-and bars, whose damping can be as low.
+On a strung instrument a resonance with a damping ratio under 0.4 % is a string or hum, not a body mode:
+strings have 0.03-0.05 % (Lampis and others 2025, Proc. Mtgs. Acoust. 58, 035013, quoted), body modes 0.7 %
+and more (Bissinger 2008, from memory). This does not hold for free plates and bars, whose damping can be
+as low.
 """
 
 from collections.abc import Sequence

@@ -1,7 +1,7 @@
 """Levels of third-octave bands of the taps' decays.
 
-Band edges are those of IEC 61260-1:2014, base ten: centre 1000 * 10^(k/10) Hz, edges at 10^(+-1/20) of it. Levels
-are sums of FFT bins between the edges, not the output of a filter of a stated class.
+Band edges are those of IEC 61260-1:2014, base ten: centre 1000 * 10^(k/10) Hz, edges at 10^(+-1/20) of it.
+Levels are sums of FFT bins between the edges, not the output of a filter of a stated class.
 """
 
 from collections.abc import Sequence

@@ -31,7 +31,7 @@ def average_spectrum(
     n = segments.shape[-1] * pad
     data = segments if window is None else segments * window
     power = np.mean(np.abs(np.fft.rfft(data, n=n, axis=-1)) ** 2, axis=0)
-    return np.fft.rfftfreq(n, 1.0 / sample_rate), power
+    return np.asarray(np.fft.rfftfreq(n, 1.0 / sample_rate), float), np.asarray(power, float)
 
 
 def nearest_maximum(frequencies: FloatArray, power_db: FloatArray, near: float, within: float) -> float:

@@ -18,6 +18,7 @@ bars (common practice, no source).
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import scipy
@@ -144,7 +145,7 @@ def band_powers(sound: FloatArray, sample_rate: float, *, step: int) -> FloatArr
     edges = np.geomspace(min(LOWEST, highest / 3.0), highest, N_BANDS + 1)
     n = len(sound) // step
     powers = []
-    for low, high in zip(edges[:-1], edges[1:], strict=True):
+    for low, high in pairwise(edges):
         sections = scipy.signal.butter(2, (low, high), "bandpass", fs=sample_rate, output="sos")
         band = scipy.signal.sosfilt(sections, sound[: n * step])
         powers.append(np.mean(np.square(band).reshape(n, step), axis=1))

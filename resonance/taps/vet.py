@@ -20,6 +20,7 @@ from math import isfinite
 
 import numpy as np
 import scipy
+from numpy.typing import NDArray
 
 from resonance.reasons import Fault
 from resonance.sound.recording import FloatArray
@@ -94,7 +95,7 @@ def clipped(
     return None
 
 
-def _runs(flags: FloatArray) -> list[int]:
+def _runs(flags: NDArray[np.bool_]) -> list[int]:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(int), [0]])))
     return [int(n) for n in edges[1::2] - edges[::2]]
 
@@ -151,7 +152,7 @@ def double_hit(
 
 
 def _level_at(envelope: FloatArray, delay: float) -> float:
-    """Treble level about `delay` (s) after the onset, dB re the blow; NaN where the envelope does not reach."""
+    """Treble level about `delay` (s) after the onset, dB re the blow; NaN beyond the envelope."""
     at = int((delay + 0.002) / ENVELOPE)
     near = envelope[max(at - 2, 0) : at + 6]
     return float(near.max()) if near.size else float("nan")
@@ -162,9 +163,9 @@ def _aligned(envelope: FloatArray, first: int) -> FloatArray:
     return np.roll(envelope, first - int(np.argmax(envelope > -6.0)))
 
 
-def _local_maxima(envelope: FloatArray) -> FloatArray:
+def _local_maxima(envelope: FloatArray) -> NDArray[np.bool_]:
     padded = np.concatenate([[np.inf], envelope, [np.inf]])
-    return (envelope >= padded[:-2]) & (envelope >= padded[2:])
+    return np.asarray((envelope >= padded[:-2]) & (envelope >= padded[2:]))
 
 
 def _widest(envelope: FloatArray) -> FloatArray:
