@@ -251,6 +251,14 @@ def test_many_falls_together_call_for_checks_first(cents, first):
         assert values(comparison, "checks_first") == {"fallen": 10, "of": 10, "broadened": 0}
 
 
+@pytest.mark.parametrize(("cents", "first"), [(-7.0, False), (-13.0, True)])
+def test_small_falls_together_do_not_call_for_checks_however_certain(cents, first):
+    exact = Repeatability(Scatter(0.5, 40.0, "put back", "this job"), n_repeats=8)
+    comparison = compared(cents, repeatability=exact)
+    assert sum(s.verdict == "moved" for s in comparison.shifts) >= 6
+    assert ("checks_first" in codes(comparison.reasons)) == first
+
+
 def test_one_fall_among_many_does_not_call_for_checks():
     assert "checks_first" not in codes(compared(only(3, -40.0)).reasons)
 

@@ -181,10 +181,11 @@ def test_from_one_place_a_crossing_is_called_ambiguous():
     assert all(pair.ambiguous for pair in pair_modes(before, after).pairs)
 
 
-def test_level_signature_needs_two_places_in_common():
+def test_level_signature_needs_places_in_common():
     here = a_mode(450.0, levels=levels_at((-6.0, -12.0)))
     assert level_signature(here, here) == (0.0, 2)
-    assert level_signature(here, a_mode(450.0, levels=levels_at((-6.0,)))) == (0.0, 0)
+    assert level_signature(here, a_mode(450.0, levels=levels_at((-6.0,)))) == (0.0, 1)
+    assert level_signature(here, a_mode(450.0)) == (0.0, 0)
     elsewhere = a_mode(450.0, levels=(Level("other", "near", -6.0), Level("third", "near", -6.0)))
     assert level_signature(here, elsewhere) == (0.0, 0)
 
@@ -192,7 +193,16 @@ def test_level_signature_needs_two_places_in_common():
 def test_level_signature_in_closed_form():
     before, after = (a_mode(450.0, levels=levels_at(v, u=0.0)) for v in ((-6.0, -12.0), (-4.0, -16.0)))
     # changes +2 and -4 dB: mean -1, rest +-3
-    assert level_signature(before, after)[0] == pytest.approx(2 * 3**2 / 3**2 + 1 / 6**2)
+    assert level_signature(before, after)[0] == pytest.approx(2 * 3**2 / 3**2 + 1 / 5**2)
+
+
+def test_from_one_place_a_strong_mode_is_not_a_weak_one():
+    strong, weak = levels_at((-4.0,)), levels_at((-24.0,))
+    before = [a_mode(450.0, levels=strong)]
+    after = [a_mode(449.0, levels=weak), a_mode(456.0, levels=strong)]
+    assert [p.after for p in pair_modes(before, after).pairs] == [1]
+    unknown = [replace(mode, levels=()) for mode in after]
+    assert [p.after for p in pair_modes(before, unknown).pairs] == [0]
 
 
 def test_the_same_level_everywhere_louder_costs_little():
