@@ -5,6 +5,7 @@ from math import isfinite, nan
 from typing import TYPE_CHECKING
 
 from resonance.cli import ordering, screen
+from resonance.cli.comparing import put_back_scatter
 from resonance.cli.options import Commands, add_command, add_json, moment, number
 from resonance.cli.shop import open_shop
 from resonance.report.blocks import Block, Items, Paragraph, table_of
@@ -115,7 +116,7 @@ def seen_blocks(job: "Job", last: TapSet, part: str) -> list[Block]:
     from resonance.report.words import mode_label, note_words, set_words
     from resonance.units import hertz
 
-    yardstick = _yardstick(job)
+    yardstick = put_back_scatter(job)
     rows = []
     for mode, least, with_more in _main(last, yardstick, part):
         cells = [
@@ -145,15 +146,8 @@ def detectable(job: "Job", last: TapSet, part: str) -> list[dict[str, object]]:
             "track": mode.track,
             "least_detectable_cents": least,
         }
-        for mode, least, _ in _main(last, _yardstick(job), part)
+        for mode, least, _ in _main(last, put_back_scatter(job), part)
     ]
-
-
-def _yardstick(job: "Job") -> "Repeatability":
-    from resonance.changes.repeatability import repeatability
-
-    newest = max((tap_set.analysis.method for tap_set in job.sets), default=0)
-    return repeatability([tap_set for tap_set in job.sets if tap_set.analysis.method == newest])
 
 
 def _main(last: TapSet, yardstick: "Repeatability", part: str) -> "list[tuple[Mode, float, float]]":

@@ -58,25 +58,42 @@ def run(arguments: Namespace) -> None:
 
 
 def comparison_blocks(job: "Job", comparison: "Comparison") -> list[Block]:
-    """Say a comparison: checks first, what lies between, the table, verdicts and bounds, what to mind."""
+    """Say a comparison: checks first, what lies between, what to bear in mind, table, verdicts, bounds."""
     from resonance.report.content import build_report
 
     report = build_report(job, [comparison], audience="bench")
     changes = next(section for section in report.sections if section.name == "changes").sections[0]
-    blocks = list(changes.blocks)
-    tables = [block for block in blocks if isinstance(block, Table)]
-    minded = [block for block in blocks if isinstance(block, Items)]
-    others = [block for block in blocks if not isinstance(block, Table | Items)]
-    cut = next((k + 1 for k, block in enumerate(others) if _is_lead(block)), 0)
+    tables = [block for block in changes.blocks if isinstance(block, Table)]
+    minded = [block for block in changes.blocks if isinstance(block, Items)]
+    said = [block for block in changes.blocks if not isinstance(block, Table | Items)]
+    lead = next((k for k, block in enumerate(said) if _is_lead(block)), 0)
     order = unconfirmed_words(job) if any(r.code == "order_not_confirmed" for r in comparison.reasons) else ""
     return [
         Paragraph(changes.title),
-        *others[:cut],
-        *tables[:1],
-        *others[cut:],
+        *said[:lead],
         *minded,
-        *tables[1:],
+        said[lead],
+        *tables[:1],
+        *said[lead + 1 :],
+        *_bands(tables[1:], comparison),
         *([Paragraph(order)] if order else []),
+    ]
+
+
+def _bands(tables: list[Table], comparison: "Comparison") -> list[Block]:
+    """Say levels of bands that all stayed as they were in one sentence, else as the table they come in."""
+    from resonance.modes.intervals import half_width
+    from resonance.report.numbers import number
+
+    judged = [change for change in comparison.bands if change.verdict != "not comparable"]
+    if not judged or any(change.verdict != "no change seen" for change in judged):
+        return list(tables)
+    widest = max(half_width(change.change_db_u) for change in judged)
+    return [
+        Paragraph(
+            f"Levels of frequency bands, {number(judged[0].low, 0)} to {number(judged[-1].high, 0)} Hz: no "
+            f"change seen, each known to ± {number(widest, 0)} dB or better."
+        )
     ]
 
 

@@ -1,7 +1,11 @@
-"""Comparing two tap sets of a job with their sound, as `compare`, `report`, `figure` and `demo` need it."""
+"""Comparing tap sets of a job with their sound, as `compare`, `report`, `figure` and `demo` need it.
 
-from collections.abc import Callable, Sequence
+Many comparisons are spread over two processes, started afresh so that it works on every system.
+"""
+
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 from resonance.cli.analysing import one_thread
@@ -10,11 +14,13 @@ from resonance.reasons import Reason
 from resonance.sets.tapset import TapSet
 
 if TYPE_CHECKING:
-    from resonance.changes.comparison import Comparison
+    from resonance.changes.comparison import Comparison, Repeatability
     from resonance.jobs.job import Job
     from resonance.jobs.store import Shop
 
 Progress = Callable[[float, str], None]
+WORKERS = 2
+WORTH_PROCESSES = 4  # comparisons; a process takes about as long to start as one comparison lasts
 
 
 def compare_sets(shop: "Shop", job: "Job", before: TapSet, after: TapSet) -> "Comparison":
@@ -28,7 +34,6 @@ def compare_sets(shop: "Shop", job: "Job", before: TapSet, after: TapSet) -> "Co
     ResonanceError   when the two were analysed by different methods, or are the same
     """
     from resonance.changes.compare import compare
-    from resonance.changes.repeatability import repeatability
     from resonance.jobs.job import adjustments_between
 
     if before.id == after.id:
@@ -39,19 +44,26 @@ def compare_sets(shop: "Shop", job: "Job", before: TapSet, after: TapSet) -> "Co
             f"{before.analysis.method} and {after.analysis.method}) and cannot be compared; add the older "
             "recording to a new job"
         )
-    between = adjustments_between(job, before.id, after.id)
-    same_method = [s for s in job.sets if s.analysis.method == before.analysis.method]
     with one_thread():
         comparison = compare(
             shop.with_sound(before),
             shop.with_sound(after),
-            repeatability=repeatability(same_method),
-            adjustments=between,
+            repeatability=put_back_scatter(job, method=before.analysis.method),
+            adjustments=adjustments_between(job, before.id, after.id),
         )
     if not _order_confirmed(job, before, after):
         reasons = (Reason("order_not_confirmed"), *comparison.reasons)
         comparison = replace(comparison, reasons=reasons)
     return comparison
+
+
+def put_back_scatter(job: "Job", *, method: int | None = None) -> "Repeatability":
+    """Learn the put-back scatter from a job's repeat sets of one method, the newest unless said."""
+    from resonance.changes.repeatability import repeatability
+
+    if method is None:
+        method = max((tap_set.analysis.method for tap_set in job.sets), default=0)
+    return repeatability([tap_set for tap_set in job.sets if tap_set.analysis.method == method])
 
 
 def _order_confirmed(job: "Job", before: TapSet, after: TapSet) -> bool:
@@ -64,7 +76,10 @@ def _order_confirmed(job: "Job", before: TapSet, after: TapSet) -> bool:
 
 
 def pairs_of(job: "Job") -> tuple[tuple[TapSet, TapSet], ...]:
-    """Give the pairs a report compares: around each adjustment, in order, and the default pair last."""
+    """Give the pairs a report compares: around each adjustment, in order, and the default pair last.
+
+    Sets of different methods are no pair.
+    """
     from resonance.jobs.job import default_pair, sets_around
 
     pairs: list[tuple[TapSet, TapSet]] = []
@@ -74,15 +89,56 @@ def pairs_of(job: "Job") -> tuple[tuple[TapSet, TapSet], ...]:
             pairs.append((before, after))
     if len(job.sets) > 1:
         pairs.append(default_pair(job))
-    unique = {(before.id, after.id): (before, after) for before, after in reversed(pairs)}
+    unique = {
+        (before.id, after.id): (before, after)
+        for before, after in reversed(pairs)
+        if before.analysis.method == after.analysis.method
+    }
     return tuple(reversed(unique.values()))
 
 
 def compare_all(shop: "Shop", job: "Job", *, progress: Progress) -> "tuple[Comparison, ...]":
-    """Compare every pair a report shows."""
-    pairs: Sequence[tuple[TapSet, TapSet]] = pairs_of(job)
+    """Compare every pair a report shows, in order."""
+    pairs = [(before.id, after.id) for before, after in pairs_of(job)]
+    if not pairs:
+        return ()
+    progress(0.0, "comparing tap sets")
     found = []
-    for k, (before, after) in enumerate(pairs):
-        progress(k / len(pairs), f"comparing {before.id} and {after.id}")
-        found.append(compare_sets(shop, job, before, after))
+    for number, comparison in enumerate(_compared(shop, job, pairs), start=1):
+        found.append(comparison)
+        progress(number / len(pairs), f"{number} of {len(pairs)} comparisons")
     return tuple(found)
+
+
+def _compared(shop: "Shop", job: "Job", pairs: Sequence[tuple[str, str]]) -> "Iterator[Comparison]":
+    if len(pairs) < WORTH_PROCESSES:
+        for pair in pairs:
+            yield compare_by_id(shop.folder, job.id, pair)
+        return
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    pool = ProcessPoolExecutor(WORKERS, mp_context=get_context("spawn"), initializer=_leave_stopping)
+    try:
+        yield from pool.map(
+            compare_by_id, *zip(*((shop.folder, job.id, pair) for pair in pairs), strict=True)
+        )
+    finally:
+        pool.shutdown(cancel_futures=True)
+
+
+def compare_by_id(folder: Path, job_id: str, pair: tuple[str, str]) -> "Comparison":
+    """Compare two tap sets named by their ids; stands alone, so that another process can run it."""
+    from resonance.jobs.job import find_set
+    from resonance.jobs.store import Shop
+
+    shop = Shop(folder)
+    job = shop.job(job_id)
+    return compare_sets(shop, job, find_set(job, pair[0]), find_set(job, pair[1]))
+
+
+def _leave_stopping() -> None:
+    """Let Ctrl-C stop the parent, which stops the workers, without a word from each."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)

@@ -75,7 +75,6 @@ def test_compare_says_order_table_verdicts_and_bounds(command, worked):
     assert "the sound may still differ" in shown.text
     assert "not confirmed" in shown.text
     assert "resonance job confirm fiddle" in shown.text
-    assert shown.err == ""
 
 
 def test_compare_of_two_named_sets_backwards(command, worked):
