@@ -259,6 +259,16 @@ def test_small_falls_together_do_not_call_for_checks_however_certain(cents, firs
     assert ("checks_first" in codes(comparison.reasons)) == first
 
 
+@pytest.mark.parametrize(("n_fallen", "first"), [(5, False), (7, True)])
+def test_it_takes_six_of_ten_to_call_for_checks(n_fallen, first):
+    # The others rest below the common shift that many falls make, but do not fall by what they could.
+    fall = np.where(np.arange(10) < n_fallen, -30.0, -11.0)
+    rough = Repeatability(Scatter(9.0, 40.0, "put back", "this job"), n_repeats=8)
+    comparison = compared(fall, repeatability=rough)
+    assert comparison.common_cents < -10.0
+    assert ("checks_first" in codes(comparison.reasons)) == first
+
+
 def test_one_fall_among_many_does_not_call_for_checks():
     assert "checks_first" not in codes(compared(only(3, -40.0)).reasons)
 
