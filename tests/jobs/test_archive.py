@@ -105,6 +105,9 @@ def test_the_folder_can_be_read_without_the_program(exported, full_job):
     ]  # fmt: skip
     told = json.loads((exported / "job.json").read_text("utf-8"))
     assert (told["format"], told["format_version"], told["job"]) == ("resonance job", 1, "viola-405")
+    bodies = [record["body"] for record in told["records"]]
+    assert any(body.get("text") == "typed into the wrong job" for body in bodies)  # undone, not lost
+    assert len(told["sounds"]) == 4
     with (exported / "readings.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
     assert len(rows) == 9

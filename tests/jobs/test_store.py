@@ -256,6 +256,16 @@ def test_same_modes_share_a_track_and_join_up(shop, viola, make_set):
         shop.same_mode(viola, ("set1", 222.0), ("set1", 355.0))
 
 
+def test_two_groups_of_same_modes_become_one(shop, viola, make_set):
+    for seed in (1, 2, 3, 4):
+        shop.add_tap_set(viola, *make_set(seed))
+    shop.same_mode(viola, ("set1", 355.0), ("set2", 355.0))
+    shop.same_mode(viola, ("set3", 441.0), ("set4", 441.0))
+    shop.same_mode(viola, ("set2", 355.0), ("set3", 441.0))
+    tracks = [[m.track for m in s.modes] for s in shop.job(viola).sets]
+    assert tracks == [[None, "same1", None]] * 2 + [[None, None, "same1"]] * 2
+
+
 def test_a_judged_tap_is_the_makers_and_asks_for_a_new_analysis(shop, viola, make_set):
     shop.add_tap_set(viola, *make_set(1))
     tap = shop.judge_tap(viola, "set1", 0, 0.061, kept=True)
