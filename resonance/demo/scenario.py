@@ -168,19 +168,28 @@ SITTINGS = (
     Sitting(1, at(3, 2, 17, 0), (TakePlan(count=7, faults=((3, "double_hit"),)),), remark="first day"),
     Sitting(2, at(3, 4, 9, 30), (TakePlan(count=5, faults=((2, "double_hit"),)), _TWO[1])),
     Sitting(3, at(3, 4, 11, 0), (_TWO[0], TakePlan(BASS, SIDE, 5, ((1, "clipped"),))), ("adj1",)),
-    Sitting(4, at(3, 9, 9, 30), (*_TWO, TakePlan(TREBLE))),
-    Sitting(5, at(3, 9, 9, 50), (*_TWO, TakePlan(TREBLE)), repeat_of=4, repeat_kind="untouched"),
+    Sitting(4, at(3, 9, 9, 30), (*_TWO, TakePlan(TREBLE, NEAR, 3))),
+    Sitting(5, at(3, 9, 9, 50), (*_TWO, TakePlan(TREBLE, NEAR, 3)), repeat_of=4, repeat_kind="untouched"),
     Sitting(6, at(3, 9, 11, 30), (TakePlan(count=5, faults=((4, "dull"),)), _TWO[1]), ("adj2",)),
-    Sitting(7, at(3, 13, 14, 0), (*_TWO, TakePlan(DOWN, NEAR, 5, ((2, "handling"),))), ("adj3",)),
+    Sitting(7, at(3, 13, 14, 0), (*_TWO, TakePlan(DOWN, NEAR, 4, ((2, "handling"),))), ("adj3",)),
     Sitting(8, at(3, 13, 14, 30), _TWO, repeat_of=7, repeat_kind="put back"),
     Sitting(
-        9, at(3, 26, 9, 30), (*_TWO, TakePlan(TREBLE), TakePlan(DOWN)), remark="after the heating was mended"
+        9,
+        at(3, 26, 9, 30),
+        (*_TWO, TakePlan(TREBLE, NEAR, 3), TakePlan(DOWN, NEAR, 3)),
+        remark="after the heating was mended",
     ),
     Sitting(10, at(3, 26, 12, 0), (TakePlan(count=5, faults=((3, "clipped"),)), _TWO[1]), ("adj4",)),
     Sitting(11, at(3, 26, 14, 0), _TWO, repeat_of=10, repeat_kind="slackened and retuned"),
     Sitting(12, at(4, 9, 11, 0), (TakePlan(count=6), _TWO[1]), ("adj5",)),
     Sitting(13, at(4, 9, 13, 0), (TakePlan(count=7, faults=((5, "double_hit"),)), _TWO[1]), ("adj6",)),
-    Sitting(14, at(4, 20, 10, 0), (*_TWO, TakePlan(TREBLE), TakePlan(DOWN)), ("adj7",), remark="seven weeks"),
+    Sitting(
+        14,
+        at(4, 20, 10, 0),
+        (*_TWO, TakePlan(TREBLE, NEAR, 3), TakePlan(DOWN, NEAR, 3)),
+        ("adj7",),
+        remark="seven weeks",
+    ),
 )
 
 

@@ -51,11 +51,11 @@ FINGER = 0.004  # s: the flesh of a finger
 SNR_DB = 34.0
 SCATTER = 0.10  # Hz, of each mode from tap to tap
 ROOM_DECAY = 0.3  # s, a small workshop full of wood and cloth
-DIRECT_TO_ROOM_DB = {NEAR: 26.0, SIDE: 24.0}  # a microphone very near; farther off, the room would rule
+DIRECT_TO_ROOM_DB = {NEAR: 28.0, SIDE: 27.0}  # a microphone very near; farther off, the room would rule
 ROOM_MOVES = 0.3  # share of the room's answer that a microphone set up anew hears differently
 HUM = Hum(50.0, (0.0004, 0.0002, 0.0003))
 STRINGS = ("C3", "G3", "D4", "A4")
-STRING_PARTIALS, STRING_DAMPING, STRING_LEVEL = 3, 0.0015, 0.015  # under a felt strip
+STRING_PARTIALS, STRING_DAMPING, STRING_LEVEL = 2, 0.0015, 0.015  # under a felt strip
 INVENTED = "Invented: every sound was synthesised, no instrument stands behind it."
 
 
