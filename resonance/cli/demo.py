@@ -41,6 +41,7 @@ def run(arguments: Namespace) -> None:
     """Build the demo, print it, write report and pictures."""
     from resonance.demo import build_demo
     from resonance.jobs.store import Shop
+    from resonance.jobs.tables import with_tracks
 
     out = _free_folder(arguments.out)
     shop_folder = Path(arguments.shop) if arguments.shop else out / "shop"
@@ -49,7 +50,7 @@ def run(arguments: Namespace) -> None:
         job = build_demo(shop_folder, progress=progress.part(0.0, 0.8))
         shop = Shop(shop_folder)
         comparisons, written = _write(shop, job, out, progress.part(0.8, 1.0))
-    screen.show(*demo_blocks(job, comparisons))
+    screen.show(*demo_blocks(with_tracks(job), comparisons))
     screen.gap()
     screen.show(_end(job, shop_folder, written))
 
@@ -81,9 +82,11 @@ def _write(
     from resonance.cli.comparing import compare_all
     from resonance.cli.figures import job_pictures
     from resonance.cli.report import write_whole
+    from resonance.jobs.tables import with_tracks
     from resonance.report.html import report_html
 
     comparisons = compare_all(shop, job, progress=lambda done, text: progress(0.5 * done, text))
+    job = with_tracks(job)
     pictures = job_pictures(
         shop, job, comparisons, guesses=True, progress=lambda done, text: progress(0.5 + 0.4 * done, text)
     )

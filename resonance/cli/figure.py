@@ -64,9 +64,10 @@ def run(arguments: Namespace) -> None:
 
 
 def _over_time(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
+    from resonance.jobs.tables import with_tracks
     from resonance.report.pictures import readings_over_time
 
-    figure = readings_over_time(job)
+    figure = readings_over_time(with_tracks(job))
     if figure is None:
         raise NotFoundError(f"{job.id} has no resonance that two tap sets show; add another tap set")
     return figure
@@ -110,7 +111,15 @@ def _decay(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
     decay = curves.mode_decay(tap_set, mode)
     if decay is None:
         raise NotFoundError(f"{tap_set.id} has no usable tap to draw")
-    axes = mode_decay(mode, decay.times, decay.db, others=decay.taps, noise_db=decay.noise_db)
+    shown = slice(0, max(100, round(len(decay.times) * min(1.0, 1.5 * decay.clear / decay.times[-1]))))
+    axes = mode_decay(
+        mode,
+        decay.times[shown],
+        decay.db[shown],
+        fitted=(0.0, decay.clear),
+        others=[each[shown] for each in decay.taps],
+        noise_db=decay.noise_db,
+    )
     return axes.get_figure(root=True)
 
 

@@ -197,6 +197,7 @@ def one_set_blocks(job: Any, tap_set: Any) -> list[Block]:
 
 def job_blocks(job: Any) -> list[Block]:
     """Say what is noted of a job, in order, with its readings over time."""
+    from resonance.jobs.tables import with_tracks
     from resonance.report.facts import instrument_facts, setup_facts
     from resonance.report.readings import over_time_tables
     from resonance.report.words import set_words
@@ -208,7 +209,7 @@ def job_blocks(job: Any) -> list[Block]:
         *_facts(instrument_facts(job.instrument, owner=True)),
         *_facts(setup_facts(job.setup), title="Setup as it is now"),
         *ordering.order_blocks(job),
-        *over_time_tables(job),
+        *over_time_tables(with_tracks(job)),
     ]
     return blocks + [Paragraph(text) for text in (target, job.notes) if text]
 

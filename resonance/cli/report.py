@@ -77,8 +77,11 @@ def report_of(
     notice: str = "",
 ) -> str:
     """Give the report of a job as text."""
+    from resonance.jobs.tables import with_tracks
+
     made = datetime.now().astimezone()
     comparisons = compare_all(shop, job, progress=lambda done, text: progress(0.6 * done, text))
+    job = with_tracks(job)
     if not html:
         from resonance.report.text import report_text
 

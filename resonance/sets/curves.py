@@ -10,17 +10,18 @@ from math import isfinite, nan
 
 import numpy as np
 
-from resonance.modes.decays import segment_start
 from resonance.modes.mode import Mode
 from resonance.sets.tapset import TapSet
 from resonance.sound.recording import FloatArray
 from resonance.spectra.spectrum import average_spectrum
 from resonance.taps.tap import Tap
 
+START = 0.006  # s from the onset to the free decay
 LONGEST = 0.5  # s of decay shown where the analysis does not say how much it used
 HEARD = ("sound", "contact")
 BEFORE, SHOWN = 0.16, 0.6  # s before the blow, for the noise, and of decay
 STEP = 0.001  # s between the points of an envelope
+CLEAR_DB = 6.0  # over the noise
 NARROWEST = 6.0  # Hz, standard deviation of the filter around a mode
 
 
@@ -33,12 +34,14 @@ class Decay:
     times : array (n,), s from the start of the free decay
     db : array (n,), dB   mean over the taps, its largest value 0
     noise_db : float, dB   level of the quiet before the blows, NaN when there is too little of it
+    clear : float, s   the envelope stands above the noise up to here
     taps : tuple of arrays (n,), dB   each tap's own
     """
 
     times: FloatArray
     db: FloatArray
     noise_db: float = nan
+    clear: float = nan
     taps: tuple[FloatArray, ...] = ()
 
 
@@ -95,10 +98,14 @@ def mode_decay(tap_set: TapSet, mode: Mode) -> Decay | None:
     mean = np.mean([e / top for e, top in zip(envelopes, tops, strict=True)], axis=0)
     noise = [b / top for b, top in zip(before, tops, strict=False)]
     zero = 10.0 * float(np.log10(np.max(mean) + 1e-300))
+    db = 10.0 * np.log10(mean + 1e-300) - zero
+    noise_db = 10.0 * float(np.log10(np.mean(noise) + 1e-300)) - zero if noise else nan
+    covered = np.flatnonzero(db < noise_db + CLEAR_DB)
     return Decay(
         np.arange(mean.size) * STEP,
-        10.0 * np.log10(mean + 1e-300) - zero,
-        10.0 * float(np.log10(np.mean(noise) + 1e-300)) - zero if noise else nan,
+        db,
+        noise_db,
+        (int(covered[0]) if covered.size else mean.size - 1) * STEP,
         tuple(10.0 * np.log10(e / top + 1e-300) - zero for e, top in zip(envelopes, tops, strict=True)),
     )
 
@@ -109,7 +116,7 @@ def _points(seconds: float) -> int:
 
 def _envelope(sound: FloatArray, rate: float, tap: Tap, mode: Mode) -> FloatArray:
     """Power around a mode every `STEP`, from `BEFORE` before the free decay to `SHOWN` after."""
-    start = segment_start(sound, rate, tap.onset)
+    start = round((tap.onset + START) * rate)
     margin = 0.2  # s, so that the filter's wrap-around falls outside
     first = start - round((BEFORE + margin) * rate)
     last = start + round((SHOWN + margin) * rate)
@@ -146,7 +153,7 @@ def _segments(tap_set: TapSet, taps: Sequence[Tap], *, n_samples: int = 0) -> tu
         if own_rate != rate:
             continue
         size = n_samples or max(8, round(length * rate))
-        start = segment_start(sound, rate, tap.onset)
+        start = round((tap.onset + START) * rate)
         end = min(sound.size, round(tap.end * rate) if isfinite(tap.end) else sound.size, start + size)
         if end - start >= 8:
             found.append(np.pad(sound[start:end], (0, size - (end - start))))

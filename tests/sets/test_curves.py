@@ -84,6 +84,7 @@ def test_envelope_falls_at_the_rate_of_the_damping(tap_set, true):
     assert len(decay.taps) == 3
     assert decay.db.max() == 0.0
     assert decay.noise_db < -25.0
+    assert decay.clear == pytest.approx((decay.noise_db + 6.0) / rate, abs=0.05)  # where the line gets there
 
 
 def test_force_channels_are_not_heard(tap_set):
