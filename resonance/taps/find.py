@@ -85,11 +85,11 @@ def find_taps(recording: Recording, *, channel: int = 0, limits: TapLimits = DEF
     ValueError   no such channel, or samples that are not finite numbers
     """
     sound, rate = one_channel(recording, channel), recording.sample_rate
-    coarse = onsets(detection_curve(sound, rate), limits=limits)
-    fine = [refine_onset(sound, rate, time) for time in coarse]
-    blows = join_bounces(fine, within=limits.double_hit_within)
-    taps = measure_taps(sound, rate, [blow[0] for blow in blows])
-    return vet_taps(sound, rate, taps, bounces=[blow[1:] for blow in blows], limits=limits)
+    found = blows(detection_curve(sound, rate), limits=limits)
+    fine = [[refine_onset(sound, rate, time) for time in blow] for blow in found]
+    joined = join_bounces(fine, within=limits.double_hit_within)
+    taps = measure_taps(sound, rate, [blow[0] for blow in joined])
+    return vet_taps(sound, rate, taps, bounces=[blow[1:] for blow in joined], limits=limits)
 
 
 def one_channel(recording: Recording, channel: int) -> FloatArray:
@@ -171,7 +171,12 @@ def _median_of_audible(rise_db: FloatArray, audible: NDArray[np.bool_]) -> Float
 
 
 def onsets(curve: DetectionCurve, *, limits: TapLimits = DEFAULT_LIMITS) -> list[float]:
-    """Coarse onsets (s, to a step or so) of the taps that a detection curve shows, rising.
+    """Coarse onsets (s, to a step or so) of the taps that a detection curve shows, rising; see `blows`."""
+    return [blow[0] for blow in blows(curve, limits=limits)]
+
+
+def blows(curve: DetectionCurve, *, limits: TapLimits = DEFAULT_LIMITS) -> list[list[float]]:
+    """Each tap's coarse onset (s), followed by the bounces within its dead time.
 
     A rise of `rise_db`, within `range_db` of the loudest, `dead_time` apart, not growing by more than
     `growth_db` within `growth_time`; 0.0 for the blow of a recording that starts loud and decays.
@@ -187,10 +192,10 @@ def onsets(curve: DetectionCurve, *, limits: TapLimits = DEFAULT_LIMITS) -> list
     kept = []
     for group in _grouped(curve, found, limits.dead_time):
         following = next((i for i in found if i > group[-1]), None)
-        until = np.inf if following is None else curve.times[following] - AHEAD
+        until = np.inf if following is None else float(curve.times[following]) - AHEAD
         if _growth(curve, group[-1], until, limits.growth_time) <= limits.growth_db:
-            kept.append(_first_blow(group, loudness))
-    return [float(curve.times[i]) for i in kept]
+            kept.append([float(curve.times[i]) for i in _without_precursors(group, loudness)])
+    return kept
 
 
 def _rises(curve: DetectionCurve, rise_db: float) -> list[int]:
@@ -221,10 +226,11 @@ def _grouped(curve: DetectionCurve, found: Sequence[int], dead_time: float) -> l
     return groups
 
 
-def _first_blow(group: Sequence[int], loudness: dict[int, float]) -> int:
-    """The first rise of a group that is not a mere click before a much louder one."""
+def _without_precursors(group: Sequence[int], loudness: dict[int, float]) -> list[int]:
+    """The rises of a group from the first on that is not a mere click before a much louder one."""
     loudest = max(loudness[i] for i in group)
-    return next(i for i in group if loudness[i] >= loudest - PRECURSOR_DB)
+    first = next(i for i in group if loudness[i] >= loudest - PRECURSOR_DB)
+    return [i for i in group if i >= first]
 
 
 def _growth(curve: DetectionCurve, step: int, until: float, within: float) -> float:
@@ -290,12 +296,12 @@ def _two_variances(power: FloatArray) -> int:
     return int(k[np.argmin(k * np.log(quiet + tiny) + (n - k) * np.log(loud + tiny))])
 
 
-def join_bounces(times: Sequence[float], *, within: float) -> list[list[float]]:
-    """Blows closer than `within` (s) to the first of them, together: ``[[tap, bounce, ...], [tap], ...]``."""
+def join_bounces(found: Sequence[Sequence[float]], *, within: float) -> list[list[float]]:
+    """Taps, each with its bounces (s), joined where one begins less than `within` (s) after another."""
     joined: list[list[float]] = []
-    for time in times:
-        if joined and time - joined[-1][0] < within:
-            joined[-1].append(time)
+    for blow in found:
+        if joined and blow[0] - joined[-1][0] < within:
+            joined[-1].extend(blow)
         else:
-            joined.append([time])
+            joined.append([blow[0], *(time for time in blow[1:] if time > blow[0])])
     return joined

@@ -39,7 +39,21 @@ class TapLimits:
     """What counts as a tap, and when a tap is refused.
 
     The finder's numbers (rise, range, dead time, growth) come from trials on forty-nine real taps of
-    plates, knocks and bars; the others are common practice, no source.
+    plates, knocks and bars; the others are common practice, no source, set so that made-up taps of a steady
+    hand pass.
+
+    Parameters
+    ----------
+    rise_db, range_db, dead_time, growth_db, growth_time : dB, dB, s, dB, s   see `resonance.taps.find`
+    shortest : float, s   of recording that must be left after the onset
+    clip_level, clip_run : re full scale, samples   see `resonance.taps.vet.flat_runs`
+    lowest_snr_db : float, dB
+    double_hit_within, double_hit_db : s, dB re the first blow
+    unlike : float   see `resonance.taps.alike`
+    overlap_within : float, s   the next tap comes no sooner: six time constants of a body mode are 0.17 s
+    dull_below : float, Hz   a blow that reaches no higher cannot show the upper main body note
+    dull_beside_others : float, Hz   nor is one sharp that reaches no higher and half as high as the rest
+    dull_refused_below : float, Hz   one that reaches no higher is refused, if the rest reach twice as high
     """
 
     rise_db: float = 9.0
@@ -53,4 +67,8 @@ class TapLimits:
     lowest_snr_db: float = 10.0
     double_hit_within: float = 0.120
     double_hit_db: float = -20.0
-    unlike: float = 6.0
+    unlike: float = 4.0
+    overlap_within: float = 0.200
+    dull_below: float = 600.0
+    dull_beside_others: float = 1000.0
+    dull_refused_below: float = 300.0

@@ -1,42 +1,54 @@
-"""What is wrong with a tap: one small check per fault.
+"""Vet taps: one small check per fault. A fault is never an error; a refused tap stays, with its reasons.
 
-A fault never raises and never deletes: the tap comes back with its faults listed. All refuse the tap but
-'dull', which does so only below 300 Hz.
+Codes and values (bare numbers are Hz, s or dimensionless):
 
-Fault codes
------------
-clipped {level, run}   flat tops at the recording's extreme: level re full scale, longest run in samples
-double_hit {delay, ratio_db}   a second blow s after the first, this much weaker in the treble
-too_quiet {snr_db, needed_db}   too quiet for this room
-cut_short {left}   the recording ends s after the blow
-overlaps_next {after}   the next tap comes s after the blow
-dull {reach}   the blow stops exciting at this frequency: modes above cannot be called absent
-unlike_others {distance}   spectrum shape this many dB (rms) from the other taps'
+clipped : run, level            flat tops at the extreme of the recording: the longest run of equal samples,
+                                and its level re full scale
+double_hit : delay, ratio_db    a second blow that long after the first, and its level re the first
+too_quiet : snr_db, needed_db   too little above the quiet before it, 200-1000 Hz
+cut_short : left                the recording ends that long after the onset
+overlaps_next : after           the next tap comes that long after the onset
+unlike_others : distance        its spectrum differs from the other taps' by that many times the usual
+                                deviation (of 1 dB at least)
+dull : reach                    the blow excites little above that frequency
+
+All refuse the tap but `dull`, which does so only where the tap does not reach 300 Hz while the others reach
+at least twice as high: how far a kept tap reaches is for the estimator to heed. Each check takes numbers and
+gives a `Fault` or None.
 """
 
 from collections.abc import Sequence
-from dataclasses import replace
-from math import isfinite
+from dataclasses import dataclass, replace
+from math import inf, isfinite, isnan
 
 import numpy as np
-import scipy
 from numpy.typing import NDArray
 
 from resonance.reasons import Fault
 from resonance.sound.recording import FloatArray
-from resonance.taps.measures import decay_ends, profiles, quiet_before
+from resonance.taps.alike import LEAST_TAPS, PER_DECADE, distances
+from resonance.taps.measures import Profiles, piece_of, profiles
+from resonance.taps.ripple import SecondBlow, second_blows
 from resonance.taps.tap import Tap, TapLimits
 
-BLOW = 0.05  # s after the onset in which clipping is sought
-TREBLE = (2000.0, 9000.0)  # Hz, where a blow is short and the body dies away fast
-ENVELOPE = 0.0006  # s, averaging of the treble envelope
-SOONEST, LATEST = 0.0022, 0.045  # s, second blows the envelope is searched for
-ABOVE_USUAL_DB = 9.0  # a second blow stands this far above the other taps' envelope
-ALONE_RISE_DB = 14.0  # or, with fewer than three taps, above the dip before it
-DULL = 1000.0  # Hz
-DULLEST = 300.0  # Hz, below this the tap is refused
-SHAPE = (150.0, 2000.0)  # Hz, in which shapes are compared
-HEARD_DB = 6.0
+FLAT = 1e-6  # of the span of the sound: samples this near to the extreme equal it
+NEARLY_FLAT = 0.002  # the same for sound that went through a codec or a filter; runs must be twice as long
+LEAST_OVERSHOOT = 0.01  # of the span: to lose less off the top harms nothing
+STEP_LOSS = 4.0  # steps of the number format: a coarse one makes flat tops of its own
+AROUND = 500  # samples about a flat top in which that step is sought
+EARLY = 0.001  # s before the onset at which a tap may clip
+BOUNCE = 0.005  # s from an onset in which the level of that blow is taken
+FAR_DULLER = 2.0  # the others reach this many times as high
+
+
+@dataclass(frozen=True)
+class FlatRun:
+    """A flat top: its first sample, how many samples, its level re full scale, equal or only nearly so."""
+
+    first: int
+    length: int
+    level: float
+    exact: bool = True
 
 
 def vet_taps(
@@ -44,181 +56,207 @@ def vet_taps(
     sample_rate: float,
     taps: Sequence[Tap],
     *,
-    bounces: Sequence[Sequence[float]],
+    bounces: Sequence[Sequence[float]] = (),
     limits: TapLimits,
 ) -> list[Tap]:
-    """Give the taps with their faults, the refused ones marked.
+    """The same taps with their faults, and `kept` as these demand.
 
     Parameters
     ----------
-    sound : array (n_samples,)
-    taps : sequence of Tap   measured, by time
-    bounces : for each tap, s   further blows that belong to it
+    sound : array (n_samples,), full scale 1
+    sample_rate : float, Hz
+    taps : sequence of Tap of this sound, measured, by time
+    bounces : for each tap the times (s) of further blows that the detection curve shows; may be left out
     limits : TapLimits
     """
-    envelopes = [treble_envelope(sound, sample_rate, tap.onset) for tap in taps]
-    extremes = (float(np.max(sound, initial=0.0)), float(np.min(sound, initial=0.0)))
-    distances = unlikeness(sound, sample_rate, taps)
-    vetted = []
+    if not taps:
+        return []
+    runs = flat_runs(sound, limits=limits)
+    ends = [*(tap.onset for tap in taps[1:]), inf]
+    duration = len(sound) / sample_rate
+    faults = []
     for k, tap in enumerate(taps):
-        later = taps[k + 1].onset if k + 1 < len(taps) else None
-        others = [envelope for i, envelope in enumerate(envelopes) if i != k]
-        found = (
-            clipped(sound, sample_rate, tap, extremes, limits),
-            double_hit(tap, bounces[k], envelopes[k], others, limits),
-            too_quiet(tap, limits),
-            too_short(tap, later, limits),
-            dull(tap),
-            unlike_others(distances[k], limits),
+        inside = [run for run in runs if tap.onset - EARLY <= run.first / sample_rate < tap.end]
+        own = (
+            clipped(inside),
+            double_hit(bounce(sound, sample_rate, tap.onset, bounces[k] if bounces else ()), limits=limits),
+            too_quiet(tap.snr_db, limits=limits),
+            cut_short(duration - tap.onset, limits=limits),
+            overlaps_next(ends[k] - tap.onset, limits=limits),
         )
-        faults = tuple(fault for fault in found if fault is not None)
-        vetted.append(replace(tap, faults=faults, kept=not any(refuses(fault) for fault in faults)))
-    return vetted
+        faults.append([fault for fault in own if fault])
+    faults = _with_double_hits(sound, sample_rate, taps, faults, limits)
+    faults = _with_unlike_ones(sound, sample_rate, taps, faults, limits)
+    return [_judged(k, taps, faults[k], limits) for k in range(len(taps))]
 
 
-def refuses(fault: Fault) -> bool:
-    """Whether a fault keeps the tap out of the analysis."""
-    return fault.code != "dull" or float(fault.values["reach"]) < DULLEST
+def _judged(k: int, taps: Sequence[Tap], faults: list[Fault], limits: TapLimits) -> Tap:
+    """Tap k with its faults, dullness last; refused for any other, or when far duller than the rest."""
+    others = [inf if isnan(tap.reach) else tap.reach for i, tap in enumerate(taps) if i != k]
+    usual = float(np.median(others)) if others else taps[k].reach
+    weak = dull(taps[k].reach, usual, limits=limits)
+    lost = taps[k].reach < limits.dull_refused_below and usual >= FAR_DULLER * taps[k].reach
+    return replace(taps[k], faults=(*faults, *([weak] if weak else [])), kept=not (faults or lost))
 
 
-def clipped(
-    sound: FloatArray, sample_rate: float, tap: Tap, extremes: tuple[float, float], limits: TapLimits
-) -> Fault | None:
-    """Runs of equal samples at the recording's extreme: one at full scale, or two anywhere."""
-    piece = sound[int(tap.onset * sample_rate) : int(min(tap.end, tap.onset + BLOW) * sample_rate) + 1]
-    runs = [
-        run for extreme in extremes if extreme for run in _runs(piece == extreme) if run >= limits.clip_run
-    ]
-    level = max(abs(extreme) for extreme in extremes)
-    if len(runs) >= 2 or (runs and level >= limits.clip_level):
-        return Fault("clipped", {"level": level, "run": max(runs)})
-    return None
-
-
-def _runs(flags: NDArray[np.bool_]) -> list[int]:
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], flags.astype(int), [0]])))
-    return [int(n) for n in edges[1::2] - edges[::2]]
-
-
-def treble_envelope(sound: FloatArray, sample_rate: float, onset: float) -> FloatArray:
-    """Treble level in steps of `ENVELOPE` from the onset on, dB re its peak; empty at low sample rates."""
-    high = min(TREBLE[1], 0.45 * sample_rate)
-    first, last = int((onset - 0.002) * sample_rate), int((onset + LATEST + 0.005) * sample_rate)
-    if high < 1.5 * TREBLE[0] or first < 0 or last > len(sound):
-        return np.zeros(0)
-    lead = max(0, first - int(0.005 * sample_rate))
-    sections = scipy.signal.butter(2, (TREBLE[0], high), "bandpass", fs=sample_rate, output="sos")
-    treble = scipy.signal.sosfilt(sections, sound[lead:last])[first - lead :]
-    step = max(1, int(ENVELOPE * sample_rate))
-    n = len(treble) // step
-    power = np.mean(np.square(treble[: n * step]).reshape(n, step), axis=1)
-    return np.asarray(10.0 * np.log10(power / max(float(power.max()), 1e-300) + 1e-9))
-
-
-def double_hit(
-    tap: Tap,
-    bounces: Sequence[float],
-    envelope: FloatArray,
-    others: Sequence[FloatArray],
+def _with_double_hits(
+    sound: FloatArray,
+    sample_rate: float,
+    taps: Sequence[Tap],
+    faults: list[list[Fault]],
     limits: TapLimits,
-) -> Fault | None:
-    """Find a second blow: a further onset, or a treble rise that the other taps do not have.
-
-    A reflection comes after every blow of a recording alike; a bounce belongs to one.
-    """
-    if bounces:
-        return Fault(
-            "double_hit",
-            {"delay": bounces[0] - tap.onset, "ratio_db": _level_at(envelope, bounces[0] - tap.onset)},
-        )
-    usual = [other for other in others if other.size == envelope.size]
-    if envelope.size == 0:
-        return None
-    times = np.arange(envelope.size) * ENVELOPE
-    first = int(np.argmax(envelope > -6.0))
-    late = (times - times[first] >= SOONEST) & (times - times[first] <= LATEST)
-    strong = late & (envelope > limits.double_hit_db) & _local_maxima(envelope)
-    dip = np.minimum.accumulate(np.where(np.arange(envelope.size) >= first, envelope, 0.0))
-    if len(usual) >= 2:
-        usually = _widest(np.median(np.stack([_aligned(u, first) for u in usual]), axis=0))
-        hits = np.flatnonzero(strong & (envelope > usually + ABOVE_USUAL_DB) & (envelope > dip + 4.0))
-    else:
-        hits = np.flatnonzero(strong & (envelope > dip + ALONE_RISE_DB))
-    if not hits.size:
-        return None
-    return Fault(
-        "double_hit", {"delay": float(times[hits[0]] - times[first]), "ratio_db": float(envelope[hits[0]])}
+) -> list[list[Fault]]:
+    """Add the second blows that only show against the other taps."""
+    good = [k for k, found in enumerate(faults) if not found]
+    blows = second_blows(
+        sound,
+        sample_rate,
+        [tap.onset for tap in taps],
+        references=good if len(good) > 1 else range(len(taps)),
+        within=limits.double_hit_within,
+        least_ratio=10.0 ** (limits.double_hit_db / 20.0),
     )
+    extra = [double_hit(blow, limits=limits) for blow in blows]
+    known = [any(fault.code == "double_hit" for fault in found) for found in faults]
+    return [
+        [*found, *([fault] if fault and not seen else [])]
+        for found, fault, seen in zip(faults, extra, known, strict=True)
+    ]
 
 
-def _level_at(envelope: FloatArray, delay: float) -> float:
-    """Treble level about `delay` (s) after the onset, dB re the blow; NaN beyond the envelope."""
-    at = int((delay + 0.002) / ENVELOPE)
-    near = envelope[max(at - 2, 0) : at + 6]
-    return float(near.max()) if near.size else float("nan")
+def _with_unlike_ones(
+    sound: FloatArray,
+    sample_rate: float,
+    taps: Sequence[Tap],
+    faults: list[list[Fault]],
+    limits: TapLimits,
+) -> list[list[Fault]]:
+    """Add the taps whose spectrum is unlike that of the other good ones."""
+    good = [k for k, found in enumerate(faults) if not found]
+    if len(good) < LEAST_TAPS:
+        return faults
+    measured = profiles(sound, sample_rate, [tap.onset for tap in taps], per_decade=PER_DECADE)
+    chosen = Profiles(measured.edges, measured.energy_db[good], measured.noise_db[good])
+    strange = dict(zip(good, unlike_others(distances(chosen), limits=limits), strict=True))
+    extra = [strange.get(k) for k in range(len(taps))]
+    return [[*found, *([fault] if fault else [])] for found, fault in zip(faults, extra, strict=True)]
 
 
-def _aligned(envelope: FloatArray, first: int) -> FloatArray:
-    """Envelope moved so that its blow begins at step `first`."""
-    return np.roll(envelope, first - int(np.argmax(envelope > -6.0)))
+def flat_runs(sound: FloatArray, *, limits: TapLimits) -> list[FlatRun]:
+    """Flat tops at either extreme of a sound, where the sound around them heads further out.
 
+    Parameters
+    ----------
+    sound : array (n_samples,), full scale 1
+    limits : TapLimits   `clip_run` equal samples at least; at `clip_level` of full scale any loss counts
 
-def _local_maxima(envelope: FloatArray) -> NDArray[np.bool_]:
-    padded = np.concatenate([[np.inf], envelope, [np.inf]])
-    return np.asarray((envelope >= padded[:-2]) & (envelope >= padded[2:]))
-
-
-def _widest(envelope: FloatArray) -> FloatArray:
-    """Largest of each step and its neighbours: reflections need not fall into the same step."""
-    padded = np.pad(envelope, 1, mode="edge")
-    return np.maximum(np.maximum(padded[:-2], padded[2:]), envelope)
-
-
-def too_quiet(tap: Tap, limits: TapLimits) -> Fault | None:
-    """Signal-to-noise ratio below the limit; not judged where there was no quiet to compare with."""
-    if isfinite(tap.snr_db) and tap.snr_db < limits.lowest_snr_db:
-        return Fault("too_quiet", {"snr_db": tap.snr_db, "needed_db": limits.lowest_snr_db})
-    return None
-
-
-def too_short(tap: Tap, later: float | None, limits: TapLimits) -> Fault | None:
-    """Too little decay: before the recording's end, or before the next tap."""
-    if tap.end - tap.onset >= limits.shortest:
-        return None
-    if later is not None:
-        return Fault("overlaps_next", {"after": later - tap.onset})
-    return Fault("cut_short", {"left": tap.end - tap.onset})
-
-
-def dull(tap: Tap) -> Fault | None:
-    """Reach so low that main modes may be missed."""
-    return Fault("dull", {"reach": tap.reach}) if isfinite(tap.reach) and tap.reach < DULL else None
-
-
-def unlike_others(distance: float, limits: TapLimits) -> Fault | None:
-    """Spectrum shape far from the others'."""
-    return Fault("unlike_others", {"distance": distance}) if distance > limits.unlike else None
-
-
-def unlikeness(sound: FloatArray, sample_rate: float, taps: Sequence[Tap]) -> list[float]:
-    """Distance of each tap's spectrum shape from the median of all, dB rms; 0 where it cannot be told.
-
-    Needs four taps; the usual distance of the recording's taps is taken off, and when more than a third
-    stand apart none is called unlike: there is no usual shape then.
+    Returns
+    -------
+    list of FlatRun, by time. The level is that of the recording, so that clipping in front of the recorder
+    or before a change of gain shows as well. A parabola through the slopes on both sides of a run tells how
+    far the top would have gone: a rounded top of the sound's own goes no further than it does.
     """
-    if len(taps) < 4:
-        return [0.0] * len(taps)
-    times = [tap.onset for tap in taps]
-    quiets = [quiet_before(times, k) for k in range(len(times))]
-    measured = profiles(sound, sample_rate, times, decay_ends(times, len(sound) / sample_rate), quiets)
-    centres = np.sqrt(measured.edges[1:] * measured.edges[:-1])
-    heard = (centres >= SHAPE[0]) & (centres <= SHAPE[1]) & (np.median(measured.snr_db, axis=0) > HEARD_DB)
-    if heard.sum() < 4:
-        return [0.0] * len(taps)
-    shape = measured.energy_db[:, heard] - np.median(measured.energy_db[:, heard], axis=1, keepdims=True)
-    distance = np.sqrt(np.mean((shape - np.median(shape, axis=0)) ** 2, axis=1))
-    usual = float(np.median(distance))
-    apart = np.maximum(distance - usual, 0.0)
-    if np.count_nonzero(apart > usual + 3.0) > len(taps) / 3:
-        return [0.0] * len(taps)
-    return [float(d) for d in apart]
+    span = 0.5 * float(np.ptp(sound)) if len(sound) else 0.0
+    found = []
+    for heights in (sound, -sound) if span > 0.0 else ():
+        top = float(np.max(heights))
+        least_loss = 0.0 if top >= limits.clip_level else LEAST_OVERSHOOT * span
+        for tolerance, least in ((FLAT, limits.clip_run), (NEARLY_FLAT, 2 * limits.clip_run)):
+            for first, length in _stretches(heights >= top - tolerance * span):
+                if length >= least and _loss(heights, first, length) > max(
+                    least_loss, 2.0 * tolerance * span
+                ):
+                    found.append(FlatRun(first, length, abs(top), tolerance == FLAT))
+    return sorted(found, key=lambda run: run.first)
+
+
+def _stretches(chosen: NDArray[np.bool_]) -> list[tuple[int, int]]:
+    """(first, length) of each stretch of True."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[False], chosen, [False]]).astype(np.int8)))
+    return [(int(a), int(b - a)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+
+
+def _loss(heights: FloatArray, first: int, length: int) -> float:
+    """How much higher a flat top would have gone; 0 where the steps of the number format explain it."""
+    m = max(1, length // 2)
+    before, after = heights[max(0, first - 1 - m) : first], heights[first + length : first + length + 1 + m]
+    if len(before) < 1 + m or len(after) < 1 + m:
+        return 0.0
+    slopes = max(0.0, float(before[-1] - before[0])) + max(0.0, float(after[0] - after[-1]))
+    loss = length * slopes / m / 8.0
+    steps = np.abs(np.diff(heights[max(0, first - AROUND) : first + length + AROUND]))
+    step = float(np.min(steps[steps > 0.0], initial=inf))
+    return loss if loss > STEP_LOSS * step else 0.0
+
+
+def bounce(sound: FloatArray, sample_rate: float, onset: float, later: Sequence[float]) -> SecondBlow | None:
+    """The strongest of the further blows (s) of a tap: its delay and its peak over that of the first."""
+    first = _strength(sound, sample_rate, onset)
+    blows = [SecondBlow(time - onset, _strength(sound, sample_rate, time) / first) for time in later]
+    return max(blows, key=lambda blow: blow.ratio, default=None)
+
+
+def _strength(sound: FloatArray, sample_rate: float, onset: float) -> float:
+    """Largest step between samples just after an onset, where the ringing of before counts for little."""
+    steps = np.diff(piece_of(sound, sample_rate, onset, onset + BOUNCE))
+    return max(float(np.max(np.abs(steps), initial=0.0)), 1e-300)
+
+
+def clipped(runs: Sequence[FlatRun]) -> Fault | None:
+    """Whether a tap has flat tops; `runs` are those within it.
+
+    One top that is only nearly flat is no proof: a codec or a player's limiter leaves such.
+    """
+    if not any(run.exact for run in runs) and len(runs) < 2:
+        return None
+    longest = max(runs, key=lambda run: run.length)
+    return Fault("clipped", {"run": float(longest.length), "level": longest.level})
+
+
+def double_hit(blow: SecondBlow | None, *, limits: TapLimits) -> Fault | None:
+    """Whether a second blow is strong enough to matter, and soon enough to belong to the tap."""
+    if blow is None or blow.delay >= limits.double_hit_within:
+        return None
+    ratio_db = 20.0 * float(np.log10(blow.ratio))
+    if ratio_db < limits.double_hit_db:
+        return None
+    return Fault("double_hit", {"delay": blow.delay, "ratio_db": ratio_db})
+
+
+def too_quiet(snr_db: float, *, limits: TapLimits) -> Fault | None:
+    """Whether a tap is lost in the noise of its room; NaN (no quiet to compare with) passes."""
+    if isnan(snr_db) or snr_db >= limits.lowest_snr_db:
+        return None
+    return Fault("too_quiet", {"snr_db": snr_db, "needed_db": limits.lowest_snr_db})
+
+
+def cut_short(left: float, *, limits: TapLimits) -> Fault | None:
+    """Whether the recording ends too soon after a tap."""
+    return Fault("cut_short", {"left": left}) if left < limits.shortest else None
+
+
+def overlaps_next(after: float, *, limits: TapLimits) -> Fault | None:
+    """Whether the next tap comes before this one has been heard."""
+    return Fault("overlaps_next", {"after": after}) if after < limits.overlap_within else None
+
+
+def unlike_others(distance: Sequence[float], *, limits: TapLimits) -> list[Fault | None]:
+    """Which taps are unlike the others; none where half of them or more would be."""
+    strange = [isfinite(value) and value > limits.unlike for value in distance]
+    if 2 * sum(strange) >= len(strange):
+        return [None] * len(distance)
+    return [
+        Fault("unlike_others", {"distance": value}) if odd else None
+        for value, odd in zip(distance, strange, strict=True)
+    ]
+
+
+def dull(reach: float, usual: float, *, limits: TapLimits) -> Fault | None:
+    """Whether a blow stops exciting too low: absolutely, or below half of what the other taps reach.
+
+    Both in Hz; NaN where the blow still excites at the top of what was looked at.
+    """
+    if isnan(reach):
+        return None
+    far_duller = reach < limits.dull_beside_others and usual >= FAR_DULLER * reach
+    return Fault("dull", {"reach": reach}) if reach < limits.dull_below or far_duller else None
