@@ -183,13 +183,7 @@ SITTINGS = (
     Sitting(11, at(3, 26, 14, 0), _TWO, repeat_of=10, repeat_kind="slackened and retuned"),
     Sitting(12, at(4, 9, 11, 0), (TakePlan(count=6), _TWO[1]), ("adj5",)),
     Sitting(13, at(4, 9, 13, 0), (TakePlan(count=7, faults=((5, "double_hit"),)), _TWO[1]), ("adj6",)),
-    Sitting(
-        14,
-        at(4, 20, 10, 0),
-        (*_TWO, TakePlan(TREBLE, NEAR, 3), TakePlan(DOWN, NEAR, 3)),
-        ("adj7",),
-        remark="seven weeks",
-    ),
+    Sitting(14, at(4, 20, 10, 0), (TakePlan(count=5), _TWO[1]), ("adj7",), remark="seven weeks"),
 )
 
 
