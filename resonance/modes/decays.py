@@ -11,15 +11,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from resonance.modes.ranges import Search
 from resonance.sound.recording import ComplexArray, FloatArray, Take
 from resonance.taps.tap import Tap
 
-SETTLE = 0.003  # s between the blow's peak and the start of the segment
 ATTACK = 0.010  # s after the onset in which the blow's peak is sought
 QUIET = 0.25  # s at most of the quiet before a tap that tells the noise
 SHORTEST_QUIET = 0.04  # s
 LENGTH_STEP = 0.75  # lengths are cut to steps of this ratio, so that few groups arise
-FLOOR = 1e-10  # of the largest power: below this the noise is the file format's, not the room's
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,6 +37,7 @@ class Group:
     frequencies : array (n_bins,), Hz   bins of the fit
     spectra : array (n_taps, n_bins), complex   DFT of the segments at the bins
     noise : array (n_bins,)   expected power of the noise in the same DFT
+    floor : float   power below which nothing is believed
     """
 
     take: int
@@ -51,6 +51,7 @@ class Group:
     frequencies: FloatArray
     spectra: ComplexArray
     noise: FloatArray
+    floor: float
 
     @property
     def duration(self) -> float:
@@ -58,7 +59,7 @@ class Group:
         return self.n / self.sample_rate
 
 
-def segment_start(sound: FloatArray, sample_rate: float, onset: float) -> int:
+def segment_start(sound: FloatArray, sample_rate: float, onset: float, settle: float) -> int:
     """First sample of the free decay: a little after the peak of the blow's rise.
 
     The peak is sought in the first difference, where the blow stands out from the ringing body.
@@ -68,27 +69,27 @@ def segment_start(sound: FloatArray, sample_rate: float, onset: float) -> int:
     width = max(1, int(0.0005 * sample_rate))
     envelope = np.convolve(rise, np.ones(width), "same") if rise.size >= width else rise
     peak = int(np.argmax(envelope)) if envelope.size else 0
-    return first + peak + max(1, int(np.ceil(SETTLE * sample_rate)))
+    return first + peak + max(1, int(np.ceil(settle * sample_rate)))
 
 
-def longest_decay(takes: Sequence[Take], taps: Sequence[Tap], longest: float) -> float:
-    """Length of decay to use, s: what all but the shortest quarter of the kept taps have, at most `longest`."""
+def longest_decay(takes: Sequence[Take], taps: Sequence[Tap], search: Search) -> float:
+    """Length of decay to use, s: what all but the shortest quarter of the taps have, within bounds."""
     available = []
     for tap in taps:
         if tap.kept:
             recording = takes[tap.take].recording
             end = min(recording.duration, tap.end if np.isfinite(tap.end) else recording.duration)
-            available.append(end - tap.onset - SETTLE - 0.5 * ATTACK)
-    return float(min(longest, np.quantile(available, 0.25))) if available else 0.0
+            available.append(end - tap.onset - search.settle - 0.5 * ATTACK)
+    return float(min(search.longest, np.quantile(available, 0.25))) if available else 0.0
 
 
 def cut_groups(
     takes: Sequence[Take],
     taps: Sequence[Tap],
     *,
+    search: Search,
     fit_band: tuple[float, float],
     longest: float,
-    shortest: float,
     delay: float = 0.0,
 ) -> tuple[Group, ...]:
     """Cut the kept taps into groups of equal length, one per take and channel.
@@ -97,7 +98,8 @@ def cut_groups(
     ----------
     takes, taps : the set
     fit_band : (float, float), Hz   bins to keep
-    longest, shortest : float, s   length of a segment; taps with less left are passed over
+    search : Search   shortest length (taps with less left are passed over), settling time and floor
+    longest : float, s   length of a segment
     delay : float, s   start this much later (for the model term)
     """
     groups: list[Group] = []
@@ -105,7 +107,7 @@ def cut_groups(
         members = [(i, tap) for i, tap in enumerate(taps) if tap.kept and tap.take == index]
         for channel in range(take.recording.n_channels):
             if members and take.role(channel) in ("sound", "contact"):
-                groups += _channel_groups(take, index, channel, members, fit_band, longest, shortest, delay)
+                groups += _channel_groups(take, index, channel, members, search, fit_band, longest, delay)
     return tuple(groups)
 
 
@@ -114,9 +116,9 @@ def _channel_groups(
     index: int,
     channel: int,
     members: list[tuple[int, Tap]],
+    search: Search,
     fit_band: tuple[float, float],
     longest: float,
-    shortest: float,
     delay: float,
 ) -> list[Group]:
     rate = take.recording.sample_rate
@@ -124,9 +126,9 @@ def _channel_groups(
     sound = sound - np.mean(sound)
     by_length: dict[int, list[tuple[int, int]]] = {}
     for i, tap in members:
-        start = segment_start(sound, rate, tap.onset) + int(delay * rate)
+        start = segment_start(sound, rate, tap.onset, search.settle) + int(delay * rate)
         end = min(sound.size, int(tap.end * rate) if np.isfinite(tap.end) else sound.size)
-        length = _stepped_length((end - start) / rate, longest, shortest)
+        length = _stepped_length((end - start) / rate, longest, search.shortest)
         if length > 0.0:
             by_length.setdefault(round(length * rate), []).append((i, start))
     quiet = _quiet_parts(sound, rate, [tap.onset for _, tap in members])
@@ -135,13 +137,14 @@ def _channel_groups(
         segments = np.stack([sound[start : start + n] for _, start in cut])
         frequencies, spectra = _bins(segments, rate, fit_band)
         source = quiet or [segment[-max(n // 4, 16) :] for segment in segments]
-        noise = np.maximum(
-            noise_power(source, rate, frequencies) * n, FLOOR * float(np.max(np.abs(spectra) ** 2))
-        )
+        floor = search.floor * float(np.max(np.abs(spectra) ** 2))
+        noise = np.maximum(noise_power(source, rate, frequencies) * n, 1e-6 * floor)
         places = (take.tap_place, take.microphone_place)
         tap_ids, starts = tuple(i for i, _ in cut), tuple(s for _, s in cut)
         groups.append(
-            Group(index, channel, places, tap_ids, rate, n, segments, starts, frequencies, spectra, noise)
+            Group(
+                index, channel, places, tap_ids, rate, n, segments, starts, frequencies, spectra, noise, floor
+            )
         )
     return groups
 

@@ -31,7 +31,7 @@ from resonance.modes.decays import Group, cut_groups, joined_noise_db, longest_d
 from resonance.modes.fit import evaluate, refine
 from resonance.modes.mode import Level, Mode, ModesResult
 from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
-from resonance.modes.ranges import search_of
+from resonance.modes.ranges import Search, search_of
 from resonance.modes.select import Fit, pole_covariance, select_modes
 from resonance.modes.start import band_poles, start_poles
 from resonance.modes.strings import assumed_strings, kind_of
@@ -41,8 +41,9 @@ from resonance.spectra.spectrum import average_spectrum, nearest_maximum
 from resonance.taps.tap import Tap
 
 METHOD = 1  # number of this estimator; sets of different numbers are never compared
-MARGIN = 250.0  # Hz fitted beyond the band of interest
-SLICE = 1400.0  # Hz of band fitted at once
+MARGIN = 250.0  # Hz fitted beyond the band of interest; half as much where the record is long
+SLICE = 1400.0  # Hz of band fitted at once, less where the record is long
+BINS = 1500.0  # bins of band fitted at once
 FAINT_DB = -36.0  # line power below the strongest at which a mode is no longer reported
 LARGEST_MISFIT = 0.3
 LATER = (0.010, 0.025, 0.050)  # s, later starts of the model term
@@ -83,14 +84,11 @@ def find_modes(
     search = search_of(family, piece)
     low, high = checked_band(band or search.band, takes, explicit=band is not None)
     reasons = _set_reasons(takes, taps, strings_given=open_strings is not None, strung=_strung(family, piece))
-    longest = longest_decay(takes, taps, search.longest)
+    longest = longest_decay(takes, taps, search)
     if longest < search.shortest:
         return ModesResult(reasons=(Reason("no_taps"),), band=(low, high))
     strings = tuple(open_strings) if open_strings is not None else assumed_strings(family)
-    parts = [
-        _fit_slice(takes, taps, part, (longest, search.shortest), start)
-        for part in slices((low, high), min(t.recording.sample_rate for t in takes))
-    ]
+    parts = [_fit_slice(takes, taps, part, search, longest, start) for part in slices((low, high), longest)]
     misfit = _misfit(parts)
     summary = ModesResult(
         reasons=reasons,
@@ -103,7 +101,7 @@ def find_modes(
     if misfit > LARGEST_MISFIT:
         return replace(summary, reasons=(*reasons, Reason("model_misfit", {"misfit": misfit})))
     strung = _strung(family, piece)
-    found = [m for p in parts for m in _modes_of(p, takes, taps, longest, search.shortest, strings, strung)]
+    found = [m for p in parts for m in _modes_of(p, takes, taps, search, longest, strings, strung)]
     modes = _with_levels(_loud_enough(found))
     if not modes:
         return replace(summary, reasons=(*reasons, Reason("no_modes")))
@@ -134,9 +132,9 @@ def checked_band(band: tuple[float, float], takes: Sequence[Take], *, explicit: 
     return low, min(high, 0.95 * half) if half == half else high
 
 
-def slices(band: tuple[float, float], sample_rate: float) -> list[tuple[float, float]]:
+def slices(band: tuple[float, float], longest: float) -> list[tuple[float, float]]:
     """Cut a wide band into parts that are fitted each on its own, with margins."""
-    count = max(1, int(np.ceil((band[1] - band[0]) / SLICE)))
+    count = max(1, int(np.ceil((band[1] - band[0]) / min(SLICE, BINS / longest) - 0.05)))
     edges = np.linspace(band[0], band[1], count + 1)
     return [(float(a), float(b)) for a, b in pairwise(edges)]
 
@@ -155,12 +153,14 @@ def _fit_slice(
     takes: Sequence[Take],
     taps: Sequence[Tap],
     band: tuple[float, float],
-    lengths: tuple[float, float],
+    search: Search,
+    longest: float,
     start: Sequence[Mode] | None,
 ) -> _Part:
     rate = min(t.recording.sample_rate for t in takes)
-    fit_band = (max(15.0, band[0] - MARGIN), min(band[1] + MARGIN, 0.49 * rate))
-    groups = cut_groups(takes, taps, fit_band=fit_band, longest=lengths[0], shortest=lengths[1])
+    margin = MARGIN if longest < 1.0 else 0.5 * MARGIN
+    fit_band = (max(15.0, band[0] - margin), min(band[1] + margin, 0.49 * rate))
+    groups = cut_groups(takes, taps, search=search, fit_band=fit_band, longest=longest)
     poles = start_poles(groups, fit_band)
     if start is not None:
         poles = np.concatenate([given_poles(start, fit_band), _beyond(poles, start)])
@@ -237,8 +237,8 @@ def _modes_of(
     part: _Part,
     takes: Sequence[Take],
     taps: Sequence[Tap],
+    search: Search,
     longest: float,
-    shortest: float,
     strings: Sequence[float],
     strung: bool,
 ) -> list[_Found]:
@@ -248,7 +248,7 @@ def _modes_of(
     if not inside:
         return []
     influence = tap_influence(part.groups, part.fit)
-    model = _model_terms(part, takes, taps, longest, shortest)
+    model = _model_terms(part, takes, taps, search, longest)
     grid, power = _picture(takes, taps, part.fit_band, longest)
     duration = max(group.duration for group in part.groups)
     return [_report(part, influence, i, model[i], (grid, power), duration, strings, strung) for i in inside]
@@ -278,13 +278,13 @@ def _report(
     reasons = _damping_reasons(alpha, duration, log_damping.u)
     shown = not reasons
     mode = Mode(
-        hertz,
-        damping if shown else nan,
+        float(hertz),
+        float(damping) if shown else nan,
         frequency_u=frequency.u,
         frequency_dof=frequency.dof,
-        model_u=model_u,
+        model_u=float(model_u),
         peak=nearest_maximum(*picture, hertz, max(1.5, 0.75 * alpha / np.pi)),
-        damping_u=damping * log_damping.u if shown else nan,
+        damping_u=float(damping * log_damping.u) if shown else nan,
         damping_dof=log_damping.dof if shown else nan,
         n_taps=len(influence.taps),
         snr_db=snr_db,
@@ -308,7 +308,7 @@ def _limit(frequency: Pooled, fall: float) -> str:
 
 
 def _model_terms(
-    part: _Part, takes: Sequence[Take], taps: Sequence[Tap], longest: float, shortest: float
+    part: _Part, takes: Sequence[Take], taps: Sequence[Tap], search: Search, longest: float
 ) -> FloatArray:
     """How far each frequency moves when the fit begins later, beyond what its noise allows, Hz (n_modes,)."""
     poles = part.fit.state.poles
@@ -316,7 +316,7 @@ def _model_terms(
     counted = np.zeros(poles.size)
     for delay in LATER:
         groups = cut_groups(
-            takes, taps, fit_band=part.fit_band, longest=longest - delay, shortest=shortest, delay=delay
+            takes, taps, search=search, fit_band=part.fit_band, longest=longest - delay, delay=delay
         )
         if [g.taps for g in groups] != [g.taps for g in part.groups]:
             continue

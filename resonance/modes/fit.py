@@ -36,6 +36,7 @@ class Projection:
     triangle : array (n_columns, n_columns)   upper triangle of the QR factors of the scaled columns
     scale : array (n_columns,)   norms of the columns; two per mode come first
     derivative : array (2 n_bins, 2 n_modes)   projected d/ds columns, pairs per mode
+    coupling : array (n_columns, 2 n_modes)   what of the d/ds columns lay in the basis
     residuals : array (n_taps, 2 n_bins)   whitened, tap weights not applied
     amplitudes : array (n_taps, n_modes), complex   R_km
     """
@@ -44,6 +45,7 @@ class Projection:
     triangle: FloatArray
     scale: FloatArray
     derivative: FloatArray
+    coupling: FloatArray
     residuals: FloatArray
     amplitudes: ComplexArray
 
@@ -98,8 +100,9 @@ def project(group: Group, poles: ComplexArray, root_weight: FloatArray) -> Proje
     half = solved[:, : 2 * poles.size]
     amplitudes = half[:, 0::2] + 1j * half[:, 1::2]
     derivative = real_columns(slope, mirror_slope) * weight
-    derivative -= basis @ (basis.T @ derivative)
-    return Projection(basis, triangle, scale, derivative, residuals, amplitudes)
+    coupling = basis.T @ derivative
+    derivative -= basis @ coupling
+    return Projection(basis, triangle, scale, derivative, coupling, residuals, amplitudes)
 
 
 def _back(triangle: FloatArray, right: FloatArray) -> FloatArray:
@@ -114,7 +117,7 @@ def _back(triangle: FloatArray, right: FloatArray) -> FloatArray:
 
 
 def chain(poles: ComplexArray, amplitudes: ComplexArray) -> FloatArray:
-    """Jacobian factors (n_taps, n_modes, 2, 2): the pair (Re c, Im c) of d/ds for each of (ln alpha, omega)."""
+    """Jacobian factors (n_taps, n_modes, 2, 2): the d/ds as (Re c, Im c), for each of (ln alpha, omega)."""
     by_alpha = poles.real * amplitudes  # d s / d ln alpha = -alpha = Re s
     by_omega = 1j * amplitudes
     first = np.stack([by_alpha.real, by_alpha.imag], axis=-1)

@@ -9,11 +9,22 @@ from dataclasses import dataclass
 
 @dataclass(frozen=True)
 class Search:
-    """Search band (Hz), longest and shortest decay used from a tap (s)."""
+    """How a kind of piece is looked at.
+
+    Parameters
+    ----------
+    band : (float, float), Hz
+    longest, shortest : float, s   decay used from a tap
+    settle : float, s   between the blow's peak and the start of the decay; long for bars, whose mallet and
+        air columns ring along at first and which lose nothing in it
+    floor : float   share of the strongest power in the spectrum below which nothing is believed
+    """
 
     band: tuple[float, float]
     longest: float
     shortest: float = 0.1
+    settle: float = 0.003
+    floor: float = 1e-8
 
 
 WHOLE = {
@@ -21,14 +32,14 @@ WHOLE = {
     "viola": Search((60.0, 1100.0), 0.6),
     "cello": Search((45.0, 800.0), 0.9),
     "bass": Search((30.0, 500.0), 1.2),
-    "other": Search((40.0, 4000.0), 3.0),
+    "other": Search((40.0, 4000.0), 3.0, settle=0.04, floor=1e-5),
 }
 PLATE = {
-    "violin": Search((50.0, 900.0), 2.0),
-    "viola": Search((40.0, 800.0), 2.0),
-    "cello": Search((25.0, 500.0), 2.0),
-    "bass": Search((15.0, 350.0), 2.5),
-    "other": Search((30.0, 1500.0), 3.0),
+    "violin": Search((50.0, 900.0), 2.0, floor=1e-6),
+    "viola": Search((40.0, 800.0), 2.0, floor=1e-6),
+    "cello": Search((25.0, 500.0), 2.0, floor=1e-6),
+    "bass": Search((15.0, 350.0), 2.5, floor=1e-6),
+    "other": Search((30.0, 1500.0), 3.0, floor=1e-6),
 }
 OPEN_STRINGS = {
     "violin": ("G3", "D4", "A4", "E5"),

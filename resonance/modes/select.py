@@ -3,7 +3,8 @@
 A mode must lower the whitened sum of squares by more than noise alone would at the best of all places in
 the band: the chi-square price of its 2 K + 2 numbers (K taps) at a chance of `CHANCE`. The error of a bin
 is noise plus a share epsilon of the decay's own power, set per sub-band so that the typical residual is as
-large as it should be; without it strong modes would claim too much and be followed by false neighbours.
+large as it should be. Every mode may drift a little from tap to tap: what such a drift of known modes
+explains counts neither for a new mode nor for a twin.
 """
 
 from collections.abc import Sequence
@@ -60,13 +61,13 @@ def select_modes(groups: Sequence[Group], poles: ComplexArray, *, growing: bool 
     growing : bool   False keeps to the given list (but still drops what does not pay)
     """
     tap_weights: tuple[FloatArray, ...] = tuple(np.ones(len(g.taps)) for g in groups)
-    roots = tuple(1.0 / np.sqrt(g.noise + FIRST_ERROR * decay_power(g)) for g in groups)
+    roots = tuple(1.0 / np.sqrt(np.maximum(g.noise + FIRST_ERROR * decay_power(g), g.floor)) for g in groups)
     state = refine(groups, poles, roots, tap_weights, steps=2)
     cost = price(sum(len(g.taps) for g in groups))
     for turn in range(ROUNDS):
         roots, tap_weights = error_weights(groups, state, roots, tap_weights)
         state = evaluate(groups, state.poles, roots, tap_weights)
-        kept = paying(groups, state, tap_weights, cost)
+        kept = paying(groups, state, roots, tap_weights, cost)
         state = refine(groups, state.poles[kept], roots, tap_weights, steps=3)
         if growing and turn < ROUNDS - 4:
             new = candidates(groups, state, roots, tap_weights, cost)
@@ -135,7 +136,8 @@ def error_variance(group: Group, level: FloatArray) -> FloatArray:
         shares.append(share)
         scales.append(scale)
     error = np.interp(group.frequencies, centres, shares) * power
-    return np.asarray(np.interp(group.frequencies, centres, scales) * group.noise + error)
+    noise = np.interp(group.frequencies, centres, scales) * group.noise
+    return np.maximum(noise + error, group.floor)
 
 
 def _error_share(
@@ -155,19 +157,55 @@ def _error_share(
     return float(10.0**high), 1.0
 
 
-def mode_gains(state: State, tap_weights: Sequence[FloatArray]) -> FloatArray:
-    """By how much the weighted sum of squares would rise without each mode, poles held (n_modes,)."""
+@dataclass(frozen=True, eq=False)
+class Drifting:
+    """One group's fit with every mode free to drift from tap to tap (to first order).
+
+    Parameters
+    ----------
+    basis : array (2 n_bins, n_columns + 2 n_modes)   orthonormal, the d/ds columns last
+    triangle : array   upper triangle that goes with it
+    residuals : array (n_taps, 2 n_bins)   whitened, what drift would explain taken off as well
+    """
+
+    basis: FloatArray
+    triangle: FloatArray
+    residuals: FloatArray
+
+
+def drifting(projection: Projection) -> Drifting:
+    """Let the modes drift: what a drift of known modes explains is no new mode, nor does it feed a twin."""
+    size = (
+        np.linalg.norm(projection.derivative, axis=0) + np.linalg.norm(projection.coupling, axis=0) + 1e-300
+    )
+    extra, corner = np.linalg.qr(projection.derivative / size)
+    n, m = projection.coupling.shape
+    triangle = np.zeros((n + m, n + m))
+    triangle[:n, :n] = projection.triangle
+    triangle[:n, n:] = projection.coupling / size
+    triangle[n:, n:] = corner
+    weak = np.abs(np.diag(triangle)) < 1e-7
+    triangle[np.diag_indices(n + m)] += np.where(weak, 1e-7, 0.0)
+    residuals = projection.residuals - (projection.residuals @ extra) @ extra.T
+    return Drifting(np.concatenate([projection.basis, extra], axis=1), triangle, residuals)
+
+
+def mode_gains(
+    groups: Sequence[Group], state: State, roots: Sequence[FloatArray], tap_weights: Sequence[FloatArray]
+) -> FloatArray:
+    """Rise of the weighted sum of squares without each mode, the others free to drift (n_modes,)."""
     import scipy
 
     n = state.poles.size
     gains = np.zeros(n)
-    for projection, weights in zip(state.projections, tap_weights, strict=True):
-        size = projection.triangle.shape[0]
-        inverse = scipy.linalg.solve_triangular(projection.triangle, np.eye(size))[: 2 * n]
+    for group, projection, root, weights in zip(groups, state.projections, roots, tap_weights, strict=True):
+        free = drifting(projection)
+        size = free.triangle.shape[0]
+        inverse = scipy.linalg.solve_triangular(free.triangle, np.eye(size))[: 2 * n]
+        data = np.concatenate([group.spectra.real, group.spectra.imag], axis=1) * np.concatenate([root, root])
+        pairs = ((data @ free.basis) @ inverse.T).reshape(-1, n, 2)
         rows = inverse.reshape(n, 2, size)
         covariance = rows @ rows.transpose(0, 2, 1)
-        pairs = np.stack([projection.amplitudes.real, projection.amplitudes.imag], axis=-1)
-        pairs = pairs * projection.scale[: 2 * n].reshape(n, 2)
         solved = np.linalg.solve(covariance[None], pairs[..., None])[..., 0]
         gains += np.sum(weights[:, None] * np.sum(pairs * solved, axis=-1), axis=0)
     return gains
@@ -185,7 +223,11 @@ def pole_covariance(state: State, tap_weights: Sequence[FloatArray]) -> FloatArr
 
 
 def paying(
-    groups: Sequence[Group], state: State, tap_weights: Sequence[FloatArray], cost: float
+    groups: Sequence[Group],
+    state: State,
+    roots: Sequence[FloatArray],
+    tap_weights: Sequence[FloatArray],
+    cost: float,
 ) -> NDArray[np.bool_]:
     """Which modes stay: worth their price, placed to within their width, inside the fitted band.
 
@@ -194,7 +236,7 @@ def paying(
     poles = state.poles
     if poles.size == 0:
         return np.zeros(0, bool)
-    worth = mode_gains(state, tap_weights) / cost
+    worth = mode_gains(groups, state, roots, tap_weights) / cost
     frequency = np.abs(poles) / (2.0 * np.pi)
     deviation = np.sqrt(np.diag(pole_covariance(state, tap_weights))[1::2])
     longest = max(group.duration for group in groups)
@@ -216,7 +258,8 @@ def candidates(
     cost: float,
 ) -> ComplexArray:
     """Poles of resonances that the residual still shows, the best first, each worth its price."""
-    frequency, damping, gain = _match(groups, state, roots, tap_weights)
+    free = [drifting(projection) for projection in state.projections]
+    frequency, damping, gain = _match(groups, free, roots, tap_weights)
     chosen: list[complex] = []
     tried = 0
     for i in np.argsort(gain)[::-1]:
@@ -227,20 +270,23 @@ def candidates(
         if any(abs(pole.imag - c.imag) < 2.0 * (abs(pole.real) + abs(c.real)) + 12.0 for c in chosen):
             continue
         tried += 1
-        if exact_gain(groups, state, roots, tap_weights, pole) > cost:
+        if exact_gain(groups, free, roots, tap_weights, pole) > cost:
             chosen.append(pole)
     return np.array(chosen, complex)
 
 
 def _match(
-    groups: Sequence[Group], state: State, roots: Sequence[FloatArray], tap_weights: Sequence[FloatArray]
+    groups: Sequence[Group],
+    free: Sequence[Drifting],
+    roots: Sequence[FloatArray],
+    tap_weights: Sequence[FloatArray],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Gain of a line of each damping at each bin of the first group, other modes not refitted."""
     grid = groups[0].frequencies
     total = np.zeros((len(CANDIDATE_DAMPING), grid.size))
-    for group, projection, root, weights in zip(groups, state.projections, roots, tap_weights, strict=True):
+    for group, drift, root, weights in zip(groups, free, roots, tap_weights, strict=True):
         half = root.size
-        residual = projection.residuals[:, :half] + 1j * projection.residuals[:, half:]
+        residual = drift.residuals[:, :half] + 1j * drift.residuals[:, half:]
         for j, damping in enumerate(CANDIDATE_DAMPING):
             gain = _line_gain(group, residual, root, weights, damping)
             total[j] += np.interp(grid, group.frequencies, gain)
@@ -270,18 +316,18 @@ def _line_gain(
 
 def exact_gain(
     groups: Sequence[Group],
-    state: State,
+    free: Sequence[Drifting],
     roots: Sequence[FloatArray],
     tap_weights: Sequence[FloatArray],
     pole: complex,
 ) -> float:
-    """Fall of the weighted sum of squares when the pole joins, the others' amplitudes refitted."""
+    """Fall of the weighted sum of squares when the pole joins, the others refitted and drifting."""
     gain = 0.0
-    for group, projection, root, weights in zip(groups, state.projections, roots, tap_weights, strict=True):
+    for group, drift, root, weights in zip(groups, free, roots, tap_weights, strict=True):
         one = np.array([pole])
         columns = real_columns(transform(one, group)[0], transform(one.conj(), group)[0])
         columns = columns * np.concatenate([root, root])[:, None]
-        columns -= projection.basis @ (projection.basis.T @ columns)
-        inner = projection.residuals @ np.linalg.qr(columns)[0]
+        columns -= drift.basis @ (drift.basis.T @ columns)
+        inner = drift.residuals @ np.linalg.qr(columns)[0]
         gain += float(np.sum(weights * np.sum(inner**2, axis=1)))
     return gain
