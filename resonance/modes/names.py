@@ -118,10 +118,14 @@ def _fitness(mode: Mode, named: Range, strongest_db: float) -> float:
     return 3.0 + below / 8.0 - 0.3 * ((mode.frequency - middle) / half) ** 2
 
 
+def _strongest_db(modes: Sequence[Mode]) -> float:
+    strengths = [strength_db(m) for m in modes if m.kind in ("body", "air")]
+    return max((s for s in strengths if isfinite(s)), default=nan)
+
+
 def _best_names(modes: Sequence[Mode], ranges: tuple[Range, ...]) -> list[tuple[int, Range]]:
     """Names in rising order over modes in rising order: the best total fitness over all choices."""
-    strengths = [strength_db(m) for m in modes if m.kind in ("body", "air")]
-    strongest = max((s for s in strengths if isfinite(s)), default=nan)
+    strongest = _strongest_db(modes)
     best: tuple[float, tuple[tuple[int, Range], ...]] = (0.0, ())
     table = [[(i, _fitness(m, r, strongest)) for i, m in enumerate(modes)] for r in ranges]
     options = [[(i, s) for i, s in row if s > 0.0] for row in table]
@@ -154,9 +158,11 @@ def _rising(options: list[list[tuple[int, float]]], chosen: tuple[int, ...]) -> 
 
 def _second_air(modes: Sequence[Mode], named: dict[int, Range], second: Range) -> dict[int, Range]:
     """A1 where exactly one unnamed body resonance is left in its range."""
+    strongest = _strongest_db(modes)
     left = [
         i
         for i, m in enumerate(modes)
         if i not in named and m.kind == "body" and not m.label and second.low <= m.frequency <= second.high
+        if strength_db(m) > strongest + FAINT_DB
     ]
     return {left[0]: second} if len(left) == 1 else {}

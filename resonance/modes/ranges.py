@@ -32,7 +32,7 @@ WHOLE = {
     "viola": Search((60.0, 1100.0), 0.6),
     "cello": Search((45.0, 800.0), 0.9),
     "bass": Search((30.0, 500.0), 1.2),
-    "other": Search((40.0, 4000.0), 3.0, settle=0.04, floor=1e-5),
+    "other": Search((40.0, 4000.0), 2.0, settle=0.04, floor=1e-5),
 }
 PLATE = {
     "violin": Search((50.0, 900.0), 2.0, floor=1e-6),
