@@ -47,10 +47,10 @@ def run(arguments: Namespace) -> None:
     shop_folder = Path(arguments.shop) if arguments.shop else out / "shop"
     out.mkdir(parents=True, exist_ok=True)
     with screen.Progress() as progress:
-        job = build_demo(shop_folder, progress=progress.part(0.0, 0.8))
+        job = with_tracks(build_demo(shop_folder, progress=progress.part(0.0, 0.8)))
         shop = Shop(shop_folder)
         comparisons, written = _write(shop, job, out, progress.part(0.8, 1.0))
-    screen.show(*demo_blocks(with_tracks(job), comparisons))
+    screen.show(*demo_blocks(job, comparisons))
     screen.gap()
     screen.show(_end(job, shop_folder, written))
 
@@ -82,11 +82,9 @@ def _write(
     from resonance.cli.comparing import compare_all
     from resonance.cli.figures import job_pictures
     from resonance.cli.report import write_whole
-    from resonance.jobs.tables import with_tracks
     from resonance.report.html import report_html
 
     comparisons = compare_all(shop, job, progress=lambda done, text: progress(0.5 * done, text))
-    job = with_tracks(job)
     pictures = job_pictures(
         shop, job, comparisons, guesses=True, progress=lambda done, text: progress(0.5 + 0.4 * done, text)
     )
@@ -104,14 +102,15 @@ def _write(
 def demo_blocks(job: "Job", comparisons: "tuple[Comparison, ...]") -> "list[Block]":
     """Say what a first look should see: first and last readings, the last comparison, readings over time."""
     from resonance.cli.compare import comparison_blocks
+    from resonance.cli.modes import readings_blocks
     from resonance.report.blocks import Paragraph
-    from resonance.report.readings import over_time_tables, readings_table
+    from resonance.report.readings import over_time_tables
     from resonance.report.words import day_words, set_words
 
     blocks: list[Block] = [Paragraph(NOTICE, "caution")]
     for tap_set in (job.sets[0], job.sets[-1]):
         title = f"{set_words(tap_set.id).capitalize()}, {day_words(tap_set.taken)}"
-        blocks += [Paragraph(title), readings_table(tap_set)]
+        blocks += [Paragraph(title), *readings_blocks(tap_set)]
     blocks += [Paragraph("The last comparison"), *comparison_blocks(job, comparisons[-1])]
     return [*blocks, Paragraph("Readings over time"), *over_time_tables(job)]
 

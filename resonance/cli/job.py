@@ -7,6 +7,7 @@ from typing import Any
 
 from resonance.cli import ordering, screen
 from resonance.cli.editing import edit_entry
+from resonance.cli.modes import fitted
 from resonance.cli.options import (
     Commands,
     Parser,
@@ -186,13 +187,13 @@ def run_show(arguments: Namespace) -> None:
 
 def one_set_blocks(job: Any, tap_set: Any) -> list[Block]:
     """Say all that is noted and found of one tap set, in a table that fits the screen."""
-    from resonance.report.readings import readings_table, set_blocks
+    from resonance.report.blocks import Table
+    from resonance.report.readings import set_blocks
     from resonance.report.words import set_words
 
     title = Paragraph(f"{set_words(tap_set.id).capitalize()} of {job.id}")
-    wide = readings_table(tap_set, bench=True)
-    fits = readings_table(tap_set)
-    return [title, *(fits if block == wide else block for block in set_blocks(tap_set, bench=True))]
+    blocks = set_blocks(tap_set, bench=True)
+    return [title, *(fitted(block) if isinstance(block, Table) else block for block in blocks)]
 
 
 def job_blocks(job: Any) -> list[Block]:

@@ -1,13 +1,16 @@
 """``resonance modes``: a one-off look at some taps; nothing is kept."""
 
 from argparse import Namespace
+from dataclasses import replace
 from pathlib import Path
 
 from resonance.cli import analysing, screen
+from resonance.cli.advice import advice
 from resonance.cli.options import Commands, UsageError, add_band, add_command, add_instrument, add_json
-from resonance.report.blocks import Block, Items, Paragraph
+from resonance.report.blocks import Block, Items, Paragraph, Table
 from resonance.sets.tapset import TapSet
 
+FOR_PAPER = ("Named by", "Limited by")
 EXAMPLE = """\
 resonance modes taps.wav
 resonance modes near.wav side.wav --family viola
@@ -73,18 +76,40 @@ def analysis_settings(arguments: Namespace) -> dict[str, object]:
 
 def set_blocks(tap_set: TapSet, paths: list[Path]) -> list[Block]:
     """Say what was found in a tap set: taps, what limits it, the table, what would help."""
-    from resonance.report.readings import readings_table, tap_lines
+    from resonance.report.readings import tap_lines
     from resonance.report.words import reasons_words, sentence
 
     warnings = [reason for take in tap_set.takes for reason in take.recording.warnings]
     limits = tuple(map(sentence, reasons_words([*warnings, *tap_set.reasons])))
     blocks: list[Block] = [Paragraph(headline(tap_set, paths)), Items(tap_lines(tap_set))]
-    if tap_set.modes:
-        blocks.append(readings_table(tap_set))
-    else:
-        blocks.append(Paragraph("No resonance is shown."))
+    blocks += readings_blocks(tap_set)
     blocks.append(Items(limits, title="What to bear in mind"))
+    blocks.append(Items(advice(tap_set), title="What would help"))
     return [block for block in blocks if not (isinstance(block, Items) and not block.items)]
+
+
+def readings_blocks(tap_set: TapSet) -> list[Block]:
+    """Give the table of wood and air within the width of a screen; strings, hum and room in a line each."""
+    from resonance.report.readings import other_lines, readings_table
+
+    table = readings_table(tap_set, strings=False)
+    others = other_lines(tap_set)
+    blocks: list[Block] = [fitted(table) if table.rows else Paragraph("No resonance is shown.")]
+    return blocks + ([Items(others, title="Heard too, and neither wood nor air")] if others else [])
+
+
+def fitted(table: Table) -> Table:
+    """Narrow a table of readings: who named what and what limits it left out, notes as ``C♯5 −22``."""
+    if "Note" not in table.columns:
+        return table
+    note = table.columns.index("Note")
+    kept = [k for k, name in enumerate(table.columns) if name not in FOR_PAPER]
+    return replace(
+        table,
+        columns=tuple("Note, cents" if k == note else table.columns[k] for k in kept),
+        rows=tuple(tuple(row[k].removesuffix(" cents" * (k == note)) for k in kept) for row in table.rows),
+        numeric=tuple(n for n, k in enumerate(kept) if k in table.numeric),
+    )
 
 
 def headline(tap_set: TapSet, paths: list[Path]) -> str:

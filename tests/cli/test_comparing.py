@@ -1,0 +1,64 @@
+"""Comparisons of a whole job: which pairs, and the same answers over processes."""
+
+from dataclasses import replace
+
+import pytest
+
+from resonance.cli import comparing
+from resonance.cli.comparing import compare_all, compare_sets, pairs_of
+from resonance.errors import ResonanceError
+from resonance.jobs.job import Entry, Job
+from resonance.jobs.records import to_record
+from resonance.jobs.store import Shop
+from resonance.sets.instrument import Instrument
+from resonance.sets.setup import Adjustment
+from resonance.sets.tapset import Analysis, TapSet
+
+
+def a_job(order):
+    """A job whose timeline is a word such as 's a s s': sets and adjustments, numbered as they come."""
+    entries, counts = [], {"s": 0, "a": 0}
+    for letter in order.split():
+        counts[letter] += 1
+        kind, prefix = {"s": ("tap set", "set"), "a": ("adjustment", "adj")}[letter]
+        entries.append(Entry(kind, f"{prefix}{counts[letter]}"))
+    sets = tuple(TapSet(f"set{k + 1}", None, ()) for k in range(counts["s"]))
+    adjustments = tuple(Adjustment(f"adj{k + 1}") for k in range(counts["a"]))
+    return Job("v", Instrument("v"), sets=sets, adjustments=adjustments, timeline=tuple(entries))
+
+
+@pytest.mark.parametrize(
+    ("order", "pairs"),
+    [
+        ("s", []),
+        ("a", []),
+        ("s s", [("set1", "set2")]),
+        ("s a s", [("set1", "set2")]),
+        ("s a a s", [("set1", "set2")]),
+        ("s a s s a s", [("set1", "set2"), ("set3", "set4")]),
+        ("s a s a", [("set1", "set2")]),
+        ("s a s s", [("set1", "set2"), ("set1", "set3")]),
+    ],
+)
+def test_a_report_compares_around_each_adjustment_and_the_last_pair(order, pairs):
+    assert [(before.id, after.id) for before, after in pairs_of(a_job(order))] == pairs
+
+
+def test_sets_of_different_methods_are_never_compared(worked):
+    shop = Shop(worked[0])
+    job = shop.job("fiddle")
+    newer = replace(job.sets[1], analysis=Analysis(method=99))
+    assert pairs_of(replace(job, sets=(job.sets[0], newer))) == ()
+    with pytest.raises(ResonanceError, match="different methods"):
+        compare_sets(shop, job, job.sets[0], newer)
+
+
+def test_processes_give_the_same_answers(worked, monkeypatch):
+    shop = Shop(worked[0])
+    job = shop.job("fiddle")
+    told = []
+    (here,) = compare_all(shop, job, progress=lambda done, text: told.append(done))
+    monkeypatch.setattr(comparing, "WORTH_PROCESSES", 1)
+    (there,) = compare_all(shop, job, progress=lambda done, text: None)
+    assert to_record(there) == to_record(here)
+    assert told == [0.0, 1.0]
