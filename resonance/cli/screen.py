@@ -9,7 +9,6 @@ import shutil
 import sys
 import textwrap
 import time
-from collections.abc import Iterable
 from typing import Any, TextIO
 
 from resonance.report.blocks import Block, Paragraph
@@ -77,11 +76,6 @@ def confirm(question: str, *, default: bool = True) -> bool:
         answer = sys.stdin.readline().strip().lower()
         if answer in answers:
             return answers[answer]
-
-
-def lines_of(items: Iterable[str]) -> str:
-    """Join what is there with a space: sentences of one paragraph."""
-    return " ".join(filter(None, items))
 
 
 class Progress:
