@@ -32,6 +32,9 @@ from resonance.taps.vet import vet_taps
 STEP = 0.001  # s between the points of the curve
 AHEAD = 0.006  # s whose largest level makes the rise
 BEFORE = 0.040  # s before it that it is set against
+BEFORE_AGAIN = 0.012  # s before a second blow that it is set against
+AGAIN_DB = 6.5  # rise of a second blow; beats, reflections and room gave at most 5 in trials
+AGAIN_AFTER = 0.008  # s after the onset, at the earliest
 LOWEST, HIGHEST = 300.0, 10_000.0  # Hz, of the bands
 N_BANDS = 5
 USABLE = 0.45  # of the sample rate: bands end here at the latest
@@ -47,6 +50,9 @@ REGROWTH_DB = 3.0  # and on its way never comes back by more than this
 BLOCK = 0.050  # s over which that decay is averaged
 PICK_BEFORE, PICK_AFTER = 0.015, 0.008  # s about a coarse onset in which the fine one is sought
 PICK_HIGH_PASS = 200.0  # Hz; handling noise moves more than a tap's first rise
+PICK_SHORTEST = 12  # samples in which a rise is sought
+STANDS_OUT = 8.0  # in power: the rise before the rise
+STARTED = 10.0  # in power: a recording that rises less than this at its start had begun before
 DEFAULT_LIMITS = TapLimits()
 
 
@@ -59,11 +65,13 @@ class DetectionCurve:
     times : array (n,), s   start of each step
     rise_db : array (n,), dB   largest level of the next 6 ms over that of the 40 ms before, median over
         the bands that can be heard; -inf where none can
+    again_db : array (n,), dB   the same over the 12 ms before: a second blow while the first still rings
     level_db : array (n,), dB   level of all bands together, comparable within the recording only
     """
 
     times: FloatArray
     rise_db: FloatArray
+    again_db: FloatArray
     level_db: FloatArray
 
 
@@ -128,15 +136,18 @@ def detection_curve(sound: FloatArray, sample_rate: float) -> DetectionCurve:
         band_powers(sound - np.mean(sound), sample_rate, step=step) if len(times) >= 50 else np.zeros((1, 0))
     )
     if power.size == 0 or not np.ptp(sound) > 0.0:
-        return DetectionCurve(np.zeros(0), np.zeros(0), np.zeros(0))
+        return DetectionCurve(*np.zeros((4, 0)))
     silence = power.max() * 10.0 ** (-SILENCE_DB / 10.0)
     level_db = 10.0 * np.log10(np.maximum(power, silence))
     per_second = sample_rate / step
     ahead = _largest(level_db, max(1, round(AHEAD * per_second)), ahead=True)
-    before = _largest(level_db, max(1, round(BEFORE * per_second)), ahead=False)
-    noise_db = np.quantile(ahead, QUIET_SHARE, axis=1, keepdims=True)
-    rise_db = _median_of_audible(ahead - before, ahead >= noise_db + VOTE_DB)
-    return DetectionCurve(times, rise_db, 10.0 * np.log10(np.maximum(power.sum(axis=0), silence)))
+    audible = ahead >= np.quantile(ahead, QUIET_SHARE, axis=1, keepdims=True) + VOTE_DB
+    rise_db, again_db = (
+        _median_of_audible(ahead - _largest(level_db, max(1, round(span * per_second)), ahead=False), audible)
+        for span in (BEFORE, BEFORE_AGAIN)
+    )
+    total_db = 10.0 * np.log10(np.maximum(power.sum(axis=0), silence))
+    return DetectionCurve(times, rise_db, again_db, total_db)
 
 
 def band_powers(sound: FloatArray, sample_rate: float, *, step: int) -> FloatArray:
@@ -183,28 +194,35 @@ def blows(curve: DetectionCurve, *, limits: TapLimits = DEFAULT_LIMITS) -> list[
     """
     if not len(curve.times):
         return []
-    found = _rises(curve, limits.rise_db)
+    found = _rises(curve.rise_db, limits.rise_db)
     if not (found and curve.times[found[0]] < limits.dead_time) and _starts_loud(curve, found):
         found.insert(0, 0)
     loudness = {i: _largest_between(curve, i, curve.times[i] + BLOW) for i in found}
     loudest = max(loudness.values(), default=-np.inf)
     found = [i for i in found if loudness[i] >= loudest - limits.range_db]
+    again = _rises(curve.again_db, AGAIN_DB)
     kept = []
     for group in _grouped(curve, found, limits.dead_time):
-        following = next((i for i in found if i > group[-1]), None)
-        until = np.inf if following is None else float(curve.times[following]) - AHEAD
-        if _growth(curve, group[-1], until, limits.growth_time) <= limits.growth_db:
-            kept.append([float(curve.times[i]) for i in _without_precursors(group, loudness)])
+        following = next((i for i in found if i > group[-1]), len(curve.times))
+        until = float(curve.times[following]) - AHEAD if following < len(curve.times) else np.inf
+        blow = _without_precursors(group, loudness)
+        soon = (
+            curve.times[blow[0]] + AGAIN_AFTER,
+            min(until, curve.times[blow[0]] + limits.double_hit_within),
+        )
+        blow = sorted({*blow, *(i for i in again if soon[0] <= curve.times[i] < soon[1])})
+        if _growth(curve, blow[-1], until, limits.growth_time) <= limits.growth_db:
+            kept.append([float(curve.times[i]) for i in blow])
     return kept
 
 
-def _rises(curve: DetectionCurve, rise_db: float) -> list[int]:
+def _rises(curve_db: FloatArray, least_db: float) -> list[int]:
     """Step of each stretch that rises enough: the last one near the stretch's largest rise."""
-    up = np.concatenate([[False], curve.rise_db >= rise_db, [False]])
+    up = np.concatenate([[False], curve_db >= least_db, [False]])
     edges = np.flatnonzero(np.diff(up.astype(int)))
     steps = []
     for first, end in zip(edges[::2], edges[1::2], strict=True):
-        rise = curve.rise_db[first:end]
+        rise = curve_db[first:end]
         steps.append(int(first + np.flatnonzero(rise >= rise.max() - 1.0)[-1]))
     return steps
 
@@ -281,9 +299,20 @@ def refine_onset(sound: FloatArray, sample_rate: float, coarse: float) -> float:
     piece = piece[: top + max(3, round(0.0003 * sample_rate))]
     if len(piece) < 6:
         return first / sample_rate
-    split = _two_variances(np.square(piece))
-    started = first == 0 and 10.0 * np.mean(np.square(piece[:split])) > np.mean(np.square(piece[split:]))
+    power = np.square(piece)
+    split = _two_variances(power)
+    while split >= 4 * PICK_SHORTEST:
+        earlier = _two_variances(power[:split])
+        if earlier < 2 * PICK_SHORTEST or not _stands_out(power[:split], earlier):
+            break
+        split = earlier  # the first half-wave of a soft blow, before the large ones
+    started = first == 0 and STARTED * np.mean(power[:split]) > np.mean(power[split:])
     return 0.0 if started else (first + split) / sample_rate
+
+
+def _stands_out(power: FloatArray, split: int) -> bool:
+    """Whether a piece taken for quiet holds a rise of its own, too large for noise."""
+    return bool(np.mean(power[split:]) > STANDS_OUT * np.mean(power[:split]))
 
 
 def _two_variances(power: FloatArray) -> int:
@@ -303,5 +332,5 @@ def join_bounces(found: Sequence[Sequence[float]], *, within: float) -> list[lis
         if joined and blow[0] - joined[-1][0] < within:
             joined[-1].extend(blow)
         else:
-            joined.append([blow[0], *(time for time in blow[1:] if time > blow[0])])
+            joined.append([blow[0], *(time for time in blow[1:] if time >= blow[0] + 0.5 * AGAIN_AFTER)])
     return joined

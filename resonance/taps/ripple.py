@@ -31,7 +31,7 @@ SHIFT = 0.0012  # s by which two onsets may be out of step
 SMOOTH_LAG = 0.0007  # s: lags up to about this are the shapes of the two blows
 LONGEST_RATIO = 3.0  # the ratio of two bins is not trusted beyond this
 SOONEST = 0.0025  # s
-MOST_PARTNERS = 8  # taps that one is held against
+MOST_PARTNERS = 6  # taps that one is held against
 LEAST_BANDWIDTH = 100.0  # Hz in which both taps must be heard
 CHANCE = 3.0  # a peak this much above what chance gives is a second blow
 

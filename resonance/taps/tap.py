@@ -53,7 +53,7 @@ class TapLimits:
     overlap_within : float, s   the next tap comes no sooner: six time constants of a body mode are 0.17 s
     dull_below : float, Hz   a blow that reaches no higher cannot show the upper main body note
     dull_beside_others : float, Hz   nor is one sharp that reaches no higher and half as high as the rest
-    dull_refused_below : float, Hz   one that reaches no higher is refused, if the rest reach twice as high
+    dull_refused_below : float, Hz   refused at that, if the rest reach 1.75 times as high
     """
 
     rise_db: float = 9.0
@@ -71,4 +71,4 @@ class TapLimits:
     overlap_within: float = 0.200
     dull_below: float = 600.0
     dull_beside_others: float = 1000.0
-    dull_refused_below: float = 300.0
+    dull_refused_below: float = 400.0

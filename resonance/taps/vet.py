@@ -12,8 +12,8 @@ unlike_others : distance        its spectrum differs from the other taps' by tha
                                 deviation (of 1 dB at least)
 dull : reach                    the blow excites little above that frequency
 
-All refuse the tap but `dull`, which does so only where the tap does not reach 300 Hz while the others reach
-at least twice as high: how far a kept tap reaches is for the estimator to heed. Each check takes numbers and
+All refuse the tap but `dull`, which does so only where the tap does not reach 400 Hz while the others reach
+1.75 times as high: how far a kept tap reaches is for the estimator to heed. Each check takes numbers and
 gives a `Fault` or None.
 """
 
@@ -38,7 +38,8 @@ STEP_LOSS = 4.0  # steps of the number format: a coarse one makes flat tops of i
 AROUND = 500  # samples about a flat top in which that step is sought
 EARLY = 0.001  # s before the onset at which a tap may clip
 BOUNCE = 0.005  # s from an onset in which the level of that blow is taken
-FAR_DULLER = 2.0  # the others reach this many times as high
+WIDE = 2.5  # delay times reach below which two blows are the two edges of one
+FAR_DULLER = 1.75  # the others reach this many times as high
 
 
 @dataclass(frozen=True)
@@ -116,12 +117,21 @@ def _with_double_hits(
         within=limits.double_hit_within,
         least_ratio=10.0 ** (limits.double_hit_db / 20.0),
     )
-    extra = [double_hit(blow, limits=limits) for blow in blows]
-    known = [any(fault.code == "double_hit" for fault in found) for found in faults]
-    return [
-        [*found, *([fault] if fault and not seen else [])]
-        for found, fault, seen in zip(faults, extra, known, strict=True)
-    ]
+    result = []
+    for tap, found, blow in zip(taps, faults, blows, strict=True):
+        settled = any(fault.code in ("double_hit", "clipped") for fault in found)
+        fault = None if settled or _one_wide_blow(tap, blow) else double_hit(blow, limits=limits)
+        result.append([*found, *([fault] if fault else [])])
+    return result
+
+
+def _one_wide_blow(tap: Tap, blow: SecondBlow | None) -> bool:
+    """Whether a second blow so soon is but the end of a soft one.
+
+    A half sine of width T is two of its edges T apart: its spectrum holds the factor 1 + exp(-2 pi i f T),
+    and it reaches to about 1.5 / T.
+    """
+    return blow is not None and blow.delay * tap.reach < WIDE
 
 
 def _with_unlike_ones(
