@@ -4,7 +4,7 @@ Conventions. Times in s from the start of the recording, levels in dB. Nothing i
 compared with other levels of the same recording, so its gain does not matter (full-scale clipping, in
 `resonance.taps.vet`, is the one exception).
 
-How a tap is told. In six bands of equal ratio from 150 Hz up, the largest level of the next 6 ms is set
+How a tap is told. In six bands of equal ratio from 200 Hz up, the largest level of the next 6 ms is set
 against the largest of the 40 ms before; a tap makes most of the bands that can be heard rise by 9 dB at
 once. Beats lift one band, a bowed note swells more slowly, handling stays lower. (Bands from 300 Hz up found
 the same real taps, but lost a tenth of the soft ones on a made-up cello.) Then a tap is within 27 dB of the
@@ -36,7 +36,7 @@ BEFORE = 0.040  # s before it that it is set against
 BEFORE_AGAIN = 0.012  # s before a second blow that it is set against
 AGAIN_DB = 6.5  # rise of a second blow; beats, reflections and room gave at most 5 in trials
 AGAIN_AFTER = 0.008  # s after the onset, at the earliest
-LOWEST, HIGHEST = 150.0, 10_000.0  # Hz, of the bands
+LOWEST, HIGHEST = 200.0, 10_000.0  # Hz, of the bands
 N_BANDS = 6
 USABLE = 0.45  # of the sample rate: bands end here at the latest
 SILENCE_DB = 100.0  # this far below the loudest a band counts as silent: rounding, digital silence
