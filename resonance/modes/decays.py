@@ -33,7 +33,6 @@ class Group:
     sample_rate : float, Hz
     n : int   samples in a segment
     segments : array (n_taps, n)   the decays themselves
-    starts : tuple of int   first sample of each segment
     frequencies : array (n_bins,), Hz   bins of the fit
     spectra : array (n_taps, n_bins), complex   DFT of the segments at the bins
     noise : array (n_bins,)   expected power of the noise in the same DFT
@@ -47,7 +46,6 @@ class Group:
     sample_rate: float
     n: int
     segments: FloatArray
-    starts: tuple[int, ...]
     frequencies: FloatArray
     spectra: ComplexArray
     noise: FloatArray
@@ -140,11 +138,9 @@ def _channel_groups(
         floor = search.floor * float(np.max(np.abs(spectra) ** 2))
         noise = np.maximum(noise_power(source, rate, frequencies) * n, 1e-6 * floor)
         places = (take.tap_place, take.microphone_place)
-        tap_ids, starts = tuple(i for i, _ in cut), tuple(s for _, s in cut)
+        tap_ids = tuple(i for i, _ in cut)
         groups.append(
-            Group(
-                index, channel, places, tap_ids, rate, n, segments, starts, frequencies, spectra, noise, floor
-            )
+            Group(index, channel, places, tap_ids, rate, n, segments, frequencies, spectra, noise, floor)
         )
     return groups
 

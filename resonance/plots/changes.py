@@ -238,11 +238,6 @@ def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: T
     return figure
 
 
-def _name_panel(ax: Axes, text: str) -> None:
-    words: dict[str, Any] = {"fontsize": NORMAL, "color": INK, "weight": "bold", "parse_math": False}
-    ax.set_title(drawable(text), loc="left", pad=3.0, **words)
-
-
 _DATES = ["%Y", "%b %Y", "%d %b", "%d %b", "%H:%M", "%H:%M"]
 
 
@@ -288,11 +283,6 @@ def _ends(time: TimeAxis, events: Sequence[Event]) -> tuple[float, float]:
 def _chapters(readings: Readings, events: Sequence[Event]) -> list[tuple[float, float]]:
     breaks = sorted(event.position for event in events if event.new_chapter)
     return list(pairwise([-np.inf, *breaks, np.inf]))
-
-
-def _middle(readings: Readings) -> float:
-    seen = readings.frequency[np.isfinite(readings.frequency)]
-    return float(np.sqrt(seen.min() * seen.max())) if seen.size else float("nan")
 
 
 def _span(readings: Readings) -> float:

@@ -36,7 +36,6 @@ AFTER = "#8a3a12"  # dark, solid
 
 SMALL = 7.5
 NORMAL = 8.5
-LARGE = 10.0
 
 # colour, line style, marker: one for each of several modes in one picture
 SERIES = (

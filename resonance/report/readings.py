@@ -261,11 +261,6 @@ def _bench_blocks(tap_set: TapSet, *, guesses: bool) -> list[Block]:
     return blocks
 
 
-def _place_words(tap_place: str, microphone_place: str) -> str:
-    tapped = tap_place or "tap place not noted"
-    return f"{tapped} / {microphone_place or 'microphone place not noted'}, dB"
-
-
 def _levels(mode: Mode, places: list[tuple[str, str]], *, guesses: bool) -> tuple[str, ...]:
     by_place = {(level.tap_place, level.microphone_place): level for level in mode.levels}
     cells = [
