@@ -4,7 +4,9 @@ That is the two readings' own uncertainty, the put-back scatter of both sets, th
 differ, and for air modes the air's temperature where noted. Over the judged modes the share of false calls is
 held (Benjamini and Hochberg 1995); the intervals of the called ones are widened for having been chosen
 (Benjamini and Yekutieli 2005), so that they stay 95 %. With 10 % false calls allowed and 95 % intervals, a
-mode just over the line may have an interval that just holds zero: it is marked 'close_call'.
+mode just over the line may have an interval that just holds zero: it is marked 'close_call'. The other way
+round, a mode that is not called may have an interval that leaves zero out: looked at alone it would have
+counted, among so many it does not. It is marked 'one_of_many', lest interval and verdict seem to disagree.
 
 Reason codes
 ------------
@@ -15,6 +17,7 @@ air_temperature : {'expected_cents', 'degrees'}     judged against the shift tha
 pair_ambiguous : {'margin'}                         may be another mode; a name on both sides settles it
 no_uncertainty : {'side'}                           a reading without uncertainty ('before', 'after', 'both')
 close_call : {'p', 'threshold'}                     called, though the 95 % interval just holds zero
+one_of_many : {'p', 'threshold', 'n'}               not called among n, though its interval leaves zero out
 """
 
 from collections.abc import Sequence
@@ -155,17 +158,21 @@ def mode_shifts(rows: Sequence[Judged], false_discovery: float) -> list[ModeShif
     level[judged] = thresholds(called[judged], false_discovery)
     chosen = confidence_of_called(int(called.sum()), max(1, int(judged.sum())))
     return [
-        _shift(row, bool(j), bool(c), float(at), chosen if c else 0.95)
+        _shift(row, bool(j), bool(c), float(at), chosen if c else 0.95, int(judged.sum()))
         for row, j, c, at in zip(rows, judged, called, level, strict=True)
     ]
 
 
-def _shift(row: Judged, judged: bool, called: bool, threshold: float, confidence: float) -> ModeShift:
+def _shift(
+    row: Judged, judged: bool, called: bool, threshold: float, confidence: float, n_judged: int
+) -> ModeShift:
     half = half_width(row.u_cents, row.dof, confidence=confidence)
     interval = (row.shift_cents - half, row.shift_cents + half)
     reasons = row.reasons
     if called and half > abs(row.difference_cents):
         reasons = (*reasons, Reason("close_call", {"p": row.p, "threshold": threshold}))
+    if judged and not called and half < abs(row.difference_cents):
+        reasons = (*reasons, Reason("one_of_many", {"p": row.p, "threshold": threshold, "n": n_judged}))
     level, level_u = level_change(row.before, row.after)
     middle = sqrt(row.before.frequency * row.after.frequency)
     verdict = ("moved" if called else "no change seen") if judged else "ambiguous"

@@ -85,6 +85,11 @@ CODES: dict[str, tuple[str, ...]] = {
     ),
     "no_uncertainty:both": ("neither reading has a known uncertainty",),
     "close_call": ("a close call: it only just counts as more than chance",),
+    "one_of_many": (
+        "cannot be told from chance: looked at alone it would count, beside the others it does not",
+        "cannot be told from chance: looked at alone it would count, as one of {n:n} it does not; a repeat "
+        "tap set would show",
+    ),
     "air_temperature": (
         "judged against what the temperature of the air alone does",
         "judged against the {expected_cents:shift} that air of another temperature alone makes",

@@ -359,3 +359,18 @@ def test_beforehand_and_afterwards_say_the_same():
     after = compare(a_set("a", modes), a_set("b", modes), repeatability=KNOWN)
     said = least_detectable(modes, KNOWN)
     assert said == pytest.approx([s.least_detectable_cents for s in after.shifts])
+
+
+@pytest.mark.parametrize(("p", "reasons"), [(0.03, ["one_of_many"]), (0.08, [])])
+def test_an_interval_without_zero_beside_no_change_is_explained(p, reasons):
+    # Among ten modes a single call needs p <= .10 / 10 = .01 (Benjamini and Hochberg): p = .03 is not called
+    # although its own 95 % interval leaves zero out; at p = .08 it holds zero and nothing needs saying.
+    shift = scipy.stats.t.isf(0.5 * p, 200.0) * np.sqrt(2.0) * 2.0
+    yard = Repeatability(Scatter(2.0, 200.0, "put back", "this job"), n_repeats=50)
+    cents = np.where(np.arange(10) == 4, shift, 0.0)
+    before = a_set("a", at(FREQUENCIES, dof=1e6, u=1e-6))
+    after = a_set("b", at(shifted(cents), dof=1e6, u=1e-6))
+    found = compare(before, after, repeatability=yard).shifts[4]
+    assert found.verdict == "no change seen"
+    assert (found.interval_cents[0] > 0.0) == bool(reasons)
+    assert codes(found.reasons) == reasons
