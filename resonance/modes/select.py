@@ -33,7 +33,7 @@ FIRST_ERROR = 3e-4  # share of the decay's power taken as error before the resid
 CANDIDATE_DAMPING = (0.0004, 0.0015, 0.005, 0.012, 0.028)
 REACH_BINS = 24  # bins either side over which a candidate's line is matched
 ADD_AT_ONCE = 4
-ROUNDS = 14
+ROUNDS = 10
 
 
 @dataclass(frozen=True, eq=False)
