@@ -10,13 +10,14 @@ Reason codes
 ------------
 no_taps : {}   no kept tap with enough decay
 no_modes : {}   nothing stands out of the noise
+unsettled : {}   the list of modes did not come to rest: some may be missing or told twice
 model_misfit {misfit}   the decay is not a sum of ringing modes: the record is refused
 one_tap : {}   uncertainty from the fit alone, the hand unknown
 few_taps {n}   fewer than four
 one_microphone_place : {}   the room may bias every value
 assumed_strings : {}   open strings not given
 record_too_short {needed}   (mode) damping not shown, s of decay needed
-damping_uncertain : {}   (mode) damping not shown, its uncertainty is half its value or more
+damping_uncertain : {}   (mode) damping not shown, its uncertainty is more than a third of it
 """
 
 from collections.abc import Sequence
@@ -32,7 +33,7 @@ from resonance.modes.fit import evaluate, refine
 from resonance.modes.mode import Level, Mode, ModesResult
 from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
 from resonance.modes.ranges import Search, search_of
-from resonance.modes.select import Fit, pole_covariance, select_modes
+from resonance.modes.select import Fit, bin_power, pole_covariance, select_modes
 from resonance.modes.start import band_poles, start_poles
 from resonance.modes.strings import assumed_strings, kind_of
 from resonance.reasons import Reason
@@ -45,6 +46,7 @@ MARGIN = 250.0  # Hz fitted beyond the band of interest; half as much where the 
 SLICE = 1400.0  # Hz of band fitted at once, less where the record is long
 BINS = 1500.0  # bins of band fitted at once
 FAINT_DB = -36.0  # line power below the strongest at which a mode is no longer reported
+LEAST_SNR_DB = 3.0  # line over noise below which a mode is not reported
 LARGEST_MISFIT = 0.3
 LATER = (0.010, 0.025, 0.050)  # s, later starts of the model term
 BEFORE_BLOW = 0.001  # s before the onset at which the picture begins
@@ -90,6 +92,8 @@ def find_modes(
     strings = tuple(open_strings) if open_strings is not None else assumed_strings(family)
     parts = [_fit_slice(takes, taps, part, search, longest, start) for part in slices((low, high), longest)]
     misfit = _misfit(parts)
+    if not all(part.fit.settled for part in parts):
+        reasons = (*reasons, Reason("unsettled"))
     summary = ModesResult(
         reasons=reasons,
         band=(low, high),
@@ -194,9 +198,7 @@ def _misfit(parts: Sequence[_Part]) -> float:
             part.groups, part.fit.state.projections, part.fit.root_weights, strict=True
         ):
             inside = (group.frequencies >= part.band[0]) & (group.frequencies <= part.band[1])
-            half = root.size
-            residual = projection.residuals[:, :half] ** 2 + projection.residuals[:, half:] ** 2
-            left += float(np.sum((residual / root**2 - group.noise)[:, inside]))
+            left += float(np.sum((bin_power(projection.residuals, root) - group.noise)[:, inside]))
             whole += float(np.sum(np.abs(group.spectra[:, inside]) ** 2))
     return sqrt(max(left, 0.0) / whole) if whole > 0.0 else 1.0
 
@@ -380,7 +382,8 @@ def _energies(part: _Part, i: int) -> dict[tuple[str, str], FloatArray]:
 
 def _loud_enough(found: Sequence[_Found]) -> list[_Found]:
     strongest = max((f.line_power for f in found if f.mode.kind != "hum"), default=0.0)
-    return [f for f in found if f.line_power > strongest * 10.0 ** (FAINT_DB / 10.0)]
+    faintest = strongest * 10.0 ** (FAINT_DB / 10.0)
+    return [f for f in found if f.line_power > faintest and f.mode.snr_db > LEAST_SNR_DB]
 
 
 def _with_levels(found: Sequence[_Found]) -> list[Mode]:

@@ -5,6 +5,11 @@ the band: the chi-square price of its 2 K + 2 numbers (K taps) at a chance of `C
 is noise plus a share epsilon of the decay's own power, set per sub-band so that the typical residual is as
 large as it should be. Every mode may drift a little from tap to tap: what such a drift of known modes
 explains counts neither for a new mode nor for a twin.
+
+Adding and dropping judge by one and the same number, the gain of a mode's amplitudes beside the others and
+their drift, so that what was added stays unless something better comes; the list ends where the residual
+asks for no more. Nothing fainter than `FAINTEST_DB` is sought: below it a real body's small departures from
+a sum of exponentials would be called modes without end.
 """
 
 from collections.abc import Sequence
@@ -33,16 +38,21 @@ FIRST_ERROR = 3e-4  # share of the decay's power taken as error before the resid
 CANDIDATE_DAMPING = (0.0004, 0.0015, 0.005, 0.012, 0.028)
 REACH_BINS = 24  # bins either side over which a candidate's line is matched
 ADD_AT_ONCE = 4
-ROUNDS = 10
+FAINTEST_DB = -42.0  # a residual line this far below the strongest line of the band is not sought
+BEYOND = 60.0  # Hz outside the bins where a mode may still stand, which describes what leaks in
+LARGEST_RATIO = 0.25  # of damping; above it nothing rings
+ADDINGS = 24  # a guard: lists settle in fewer
+DROPPINGS = 8
 
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """A settled fit: poles, projections, and the weights it was made with."""
+    """A fit: poles, projections, the weights it was made with, and whether the list of modes came to rest."""
 
     state: State
     root_weights: tuple[FloatArray, ...]
     tap_weights: tuple[FloatArray, ...]
+    settled: bool = True
 
 
 def price(n_taps: int) -> float:
@@ -64,20 +74,34 @@ def select_modes(groups: Sequence[Group], poles: ComplexArray, *, growing: bool 
     roots = tuple(1.0 / np.sqrt(np.maximum(g.noise + FIRST_ERROR * decay_power(g), g.floor)) for g in groups)
     state = refine(groups, poles, roots, tap_weights, steps=2)
     cost = price(sum(len(g.taps) for g in groups))
-    for turn in range(ROUNDS):
+    settled = False
+    for _ in range(ADDINGS if growing else 1):
+        state, roots, tap_weights, settled = _pruned(groups, state, roots, tap_weights, cost)
+        new = candidates(groups, state, roots, tap_weights, cost) if growing else np.zeros(0, complex)
+        if not new.size:
+            break
+        state = refine(groups, np.append(state.poles, new), roots, tap_weights, steps=3)
+        settled = False
+    state = refine(groups, state.poles, roots, tap_weights, steps=12, tolerance=0.01)
+    return Fit(state, roots, tap_weights, settled)
+
+
+def _pruned(
+    groups: Sequence[Group],
+    state: State,
+    roots: tuple[FloatArray, ...],
+    tap_weights: tuple[FloatArray, ...],
+    cost: float,
+) -> tuple[State, tuple[FloatArray, ...], tuple[FloatArray, ...], bool]:
+    """Weigh and drop until every mode pays; the last value tells whether it came to that."""
+    for _ in range(DROPPINGS):
         roots, tap_weights = error_weights(groups, state, roots, tap_weights)
         state = evaluate(groups, state.poles, roots, tap_weights)
         kept = paying(groups, state, roots, tap_weights, cost)
         state = refine(groups, state.poles[kept], roots, tap_weights, steps=3)
-        if growing and turn < ROUNDS - 4:
-            new = candidates(groups, state, roots, tap_weights, cost)
-            if new.size:
-                state = refine(groups, np.append(state.poles, new), roots, tap_weights, steps=3)
-                continue
         if kept.all():
-            break
-    state = refine(groups, state.poles, roots, tap_weights, steps=12, tolerance=0.01)
-    return Fit(state, roots, tap_weights)
+            return state, roots, tap_weights, True
+    return state, roots, tap_weights, False
 
 
 def decay_power(group: Group) -> FloatArray:
@@ -89,13 +113,18 @@ def decay_power(group: Group) -> FloatArray:
     return np.asarray(scipy.ndimage.uniform_filter1d(power, width, mode="nearest"))
 
 
+def bin_power(residuals: FloatArray, root_weight: FloatArray) -> FloatArray:
+    """Power per tap and bin (n_taps, n_bins) of whitened residuals (n_taps, 2 n_bins), whitening undone."""
+    half = root_weight.size
+    return np.asarray((residuals[:, :half] ** 2 + residuals[:, half:] ** 2) / root_weight**2)
+
+
 def residual_power(projection: Projection, root_weight: FloatArray) -> FloatArray:
     """Error power per tap and bin (n_taps, n_bins), unwhitened, corrected for what the fit absorbed."""
     half = root_weight.size
-    power = projection.residuals[:, :half] ** 2 + projection.residuals[:, half:] ** 2
     leverage = np.sum(projection.basis**2, axis=1)
     free = np.maximum(2.0 - leverage[:half] - leverage[half:], 0.25)
-    return np.asarray(power * 2.0 / free / root_weight**2)
+    return np.asarray(bin_power(projection.residuals, root_weight) * 2.0 / free)
 
 
 def error_weights(
@@ -193,7 +222,10 @@ def drifting(projection: Projection) -> Drifting:
 def mode_gains(
     groups: Sequence[Group], state: State, roots: Sequence[FloatArray], tap_weights: Sequence[FloatArray]
 ) -> FloatArray:
-    """Rise of the weighted sum of squares without each mode, the others free to drift (n_modes,)."""
+    """Fall of the weighted sum of squares by each mode's amplitudes, the others free to drift (n_modes,).
+
+    Its own drift is left out of the model, as it is for a mode that asks to join (`exact_gain`).
+    """
     import scipy
 
     n = state.poles.size
@@ -201,13 +233,16 @@ def mode_gains(
     for group, projection, root, weights in zip(groups, state.projections, roots, tap_weights, strict=True):
         free = drifting(projection)
         size = free.triangle.shape[0]
-        inverse = scipy.linalg.solve_triangular(free.triangle, np.eye(size))[: 2 * n]
+        inverse = scipy.linalg.solve_triangular(free.triangle, np.eye(size))
         data = np.concatenate([group.spectra.real, group.spectra.imag], axis=1) * np.concatenate([root, root])
-        pairs = ((data @ free.basis) @ inverse.T).reshape(-1, n, 2)
-        rows = inverse.reshape(n, 2, size)
-        covariance = rows @ rows.transpose(0, 2, 1)
-        solved = np.linalg.solve(covariance[None], pairs[..., None])[..., 0]
-        gains += np.sum(weights[:, None] * np.sum(pairs * solved, axis=-1), axis=0)
+        solution = (data @ free.basis) @ inverse.T
+        amplitudes = np.arange(2 * n).reshape(n, 2)
+        own = np.concatenate([amplitudes, amplitudes + size - 2 * n], axis=1)  # its drift columns come last
+        rows = inverse[own]
+        gram = np.linalg.inv(rows @ rows.transpose(0, 2, 1))  # of what the other modes cannot make
+        inner = np.einsum("mij,kmj->kmi", gram, solution[:, own])[..., :2]
+        solved = np.linalg.solve(gram[None, :, :2, :2], inner[..., None])[..., 0]
+        gains += np.sum(weights[:, None] * np.sum(inner * solved, axis=-1), axis=0)
     return gains
 
 
@@ -229,7 +264,7 @@ def paying(
     tap_weights: Sequence[FloatArray],
     cost: float,
 ) -> NDArray[np.bool_]:
-    """Which modes stay: worth their price, placed to within their width, inside the fitted band.
+    """Which modes stay: worth their price, placed to within their width, not far outside the fitted band.
 
     Of several failing neighbours only the least goes at a time, since the others may then pay.
     """
@@ -242,8 +277,9 @@ def paying(
     longest = max(group.duration for group in groups)
     vague = deviation / np.maximum(-poles.real, 1.0 / longest)
     worth = np.minimum(worth, 1.0 / np.maximum(vague, 1e-12))
-    outside = (frequency < groups[0].frequencies[0]) | (frequency > groups[0].frequencies[-1])
-    worth[outside | (-poles.real > 0.25 * np.abs(poles))] = 0.0
+    lowest, highest = groups[0].frequencies[[0, -1]]
+    outside = (frequency < max(lowest - BEYOND, 0.5 * lowest)) | (frequency > highest + BEYOND)
+    worth[outside | (-poles.real > LARGEST_RATIO * np.abs(poles))] = 0.0
     width = 2.0 * np.abs(poles.real[:, None] + poles.real[None, :]) + 2 * np.pi
     near = np.abs(poles.imag[:, None] - poles.imag[None, :]) < width
     least = worth <= np.where(near, worth[None, :], np.inf).min(axis=1)
@@ -284,12 +320,17 @@ def _match(
     """Gain of a line of each damping at each bin of the first group, other modes not refitted."""
     grid = groups[0].frequencies
     total = np.zeros((len(CANDIDATE_DAMPING), grid.size))
+    loud = np.zeros(grid.size, bool)
     for group, drift, root, weights in zip(groups, free, roots, tap_weights, strict=True):
         half = root.size
         residual = drift.residuals[:, :half] + 1j * drift.residuals[:, half:]
         for j, damping in enumerate(CANDIDATE_DAMPING):
             gain = _line_gain(group, residual, root, weights, damping)
             total[j] += np.interp(grid, group.frequencies, gain)
+        strongest = np.max(np.mean(np.abs(group.spectra) ** 2, axis=0))
+        left = np.interp(grid, group.frequencies, np.mean(bin_power(drift.residuals, root), axis=0))
+        loud |= left > strongest * 10.0 ** (FAINTEST_DB / 10.0)
+    total[:, ~loud] = 0.0
     best = np.argmax(total, axis=0)
     gain = total[best, np.arange(grid.size)]
     peak = np.r_[True, gain[1:] >= gain[:-1]] & np.r_[gain[:-1] > gain[1:], True]

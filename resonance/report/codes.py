@@ -48,6 +48,7 @@ CODES: dict[str, tuple[str, ...]] = {
         "refused: the sound does not behave like taps on ringing wood",
         "refused: {misfit:share} of the sound is not explained by ringing resonances",
     ),
+    "unsettled": ("the list of resonances did not come to rest: some may be missing or told twice",),
     "no_taps": ("no usable tap found",),
     "no_modes": (
         "no resonance stands out of the noise",
