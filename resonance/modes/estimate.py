@@ -29,13 +29,13 @@ import numpy as np
 
 from resonance.errors import ResonanceError
 from resonance.modes.decays import Group, cut_groups, joined_noise_db, longest_decay
-from resonance.modes.fit import evaluate, refine
+from resonance.modes.fit import evaluate, line_powers, refine
 from resonance.modes.mode import Level, Mode, ModesResult
 from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
 from resonance.modes.ranges import Search, search_of
 from resonance.modes.select import Fit, bin_power, pole_covariance, select_modes
 from resonance.modes.start import band_poles, start_poles
-from resonance.modes.strings import assumed_strings, kind_of
+from resonance.modes.strings import BODY_DAMPING, assumed_strings, kind_of
 from resonance.reasons import Reason
 from resonance.sound.recording import ComplexArray, FloatArray, Take
 from resonance.spectra.spectrum import average_spectrum, nearest_maximum
@@ -90,7 +90,8 @@ def find_modes(
     if longest < search.shortest:
         return ModesResult(reasons=(Reason("no_taps"),), band=(low, high))
     strings = tuple(open_strings) if open_strings is not None else assumed_strings(family)
-    parts = [_fit_slice(takes, taps, part, search, longest, start) for part in slices((low, high), longest)]
+    strung = _strung(family, piece)
+    parts = [_fit_slice(takes, taps, b, search, longest, start, strung) for b in slices((low, high), longest)]
     misfit = _misfit(parts)
     if not all(part.fit.settled for part in parts):
         reasons = (*reasons, Reason("unsettled"))
@@ -104,7 +105,6 @@ def find_modes(
     )
     if misfit > LARGEST_MISFIT:
         return replace(summary, reasons=(*reasons, Reason("model_misfit", {"misfit": misfit})))
-    strung = _strung(family, piece)
     found = [m for p in parts for m in _modes_of(p, takes, taps, search, longest, strings, strung)]
     modes = _with_levels(_loud_enough(found))
     if not modes:
@@ -160,6 +160,7 @@ def _fit_slice(
     search: Search,
     longest: float,
     start: Sequence[Mode] | None,
+    strung: bool,
 ) -> _Part:
     rate = min(t.recording.sample_rate for t in takes)
     margin = MARGIN if longest < 1.0 else 0.5 * MARGIN
@@ -168,7 +169,7 @@ def _fit_slice(
     poles = start_poles(groups, fit_band)
     if start is not None:
         poles = np.concatenate([given_poles(start, fit_band), _beyond(poles, start)])
-    fit = select_modes(groups, poles, growing=start is None)
+    fit = select_modes(groups, poles, growing=start is None, body_damping=BODY_DAMPING if strung else 0.0)
     order = np.argsort(np.abs(fit.state.poles))
     settled = evaluate(groups, fit.state.poles[order], fit.root_weights, fit.tap_weights)
     return _Part(band, fit_band, groups, replace(fit, state=settled))
@@ -359,13 +360,12 @@ def _picture(
 
 def _line_power(part: _Part, i: int) -> tuple[float, float]:
     """Power of a mode's line at its own frequency, mean over taps, and over the noise there in dB."""
-    pole = part.fit.state.poles[i]
+    poles = part.fit.state.poles
     power, noise = 0.0, 0.0
     for group, projection in zip(part.groups, part.fit.state.projections, strict=True):
-        height = abs((1.0 - np.exp(pole.real * group.duration)) / (-pole.real / group.sample_rate)) ** 2
         scale = float(np.mean(np.abs(group.spectra) ** 2))
-        power += float(np.mean(np.abs(projection.amplitudes[:, i]) ** 2)) * height / scale
-        noise += float(np.interp(abs(pole) / (2 * np.pi), group.frequencies, group.noise)) / scale
+        power += float(line_powers(group, projection, poles)[i]) / scale
+        noise += float(np.interp(abs(poles[i]) / (2 * np.pi), group.frequencies, group.noise)) / scale
     return power / len(part.groups), float(10.0 * np.log10(max(power, 1e-300) / max(noise, 1e-300)))
 
 
@@ -381,7 +381,7 @@ def _energies(part: _Part, i: int) -> dict[tuple[str, str], FloatArray]:
 
 
 def _loud_enough(found: Sequence[_Found]) -> list[_Found]:
-    strongest = max((f.line_power for f in found if f.mode.kind != "hum"), default=0.0)
+    strongest = max((f.line_power for f in found if f.mode.kind in ("body", "air")), default=0.0)
     faintest = strongest * 10.0 ** (FAINT_DB / 10.0)
     return [f for f in found if f.line_power > faintest and f.mode.snr_db > LEAST_SNR_DB]
 

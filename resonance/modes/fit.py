@@ -105,6 +105,12 @@ def project(group: Group, poles: ComplexArray, root_weight: FloatArray) -> Proje
     return Projection(basis, triangle, scale, derivative, coupling, residuals, amplitudes)
 
 
+def line_powers(group: Group, projection: Projection, poles: ComplexArray) -> FloatArray:
+    """Power of each mode's line at its own frequency, as in `Group.spectra`, mean over taps (n_modes,)."""
+    height = -np.expm1(poles.real * group.duration) * group.sample_rate / -poles.real
+    return np.asarray(np.mean(np.abs(projection.amplitudes) ** 2, axis=0) * height**2)
+
+
 def _back(triangle: FloatArray, right: FloatArray) -> FloatArray:
     """Solve the triangular system, with a hair of regularisation where columns coincide."""
     import scipy

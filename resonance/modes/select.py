@@ -24,6 +24,7 @@ from resonance.modes.fit import (
     State,
     evaluate,
     joint_hessian,
+    line_powers,
     normal_equations,
     real_columns,
     refine,
@@ -38,7 +39,7 @@ FIRST_ERROR = 3e-4  # share of the decay's power taken as error before the resid
 CANDIDATE_DAMPING = (0.0004, 0.0015, 0.005, 0.012, 0.028)
 REACH_BINS = 24  # bins either side over which a candidate's line is matched
 ADD_AT_ONCE = 4
-FAINTEST_DB = -42.0  # a residual line this far below the strongest line of the band is not sought
+FAINTEST_DB = -42.0  # a residual line this far below the strongest body mode is not sought
 BEYOND = 60.0  # Hz outside the bins where a mode may still stand, which describes what leaks in
 LARGEST_RATIO = 0.25  # of damping; above it nothing rings
 ADDINGS = 24  # a guard: lists settle in fewer
@@ -62,13 +63,17 @@ def price(n_taps: int) -> float:
     return float(scipy.stats.chi2.isf(CHANCE, 2 * n_taps + 2))
 
 
-def select_modes(groups: Sequence[Group], poles: ComplexArray, *, growing: bool = True) -> Fit:
+def select_modes(
+    groups: Sequence[Group], poles: ComplexArray, *, growing: bool = True, body_damping: float = 0.0
+) -> Fit:
     """Settle the list of modes: refine, weigh, drop, add, until nothing changes.
 
     Parameters
     ----------
     poles : array (n,)   first guess
     growing : bool   False keeps to the given list (but still drops what does not pay)
+    body_damping : float   damping ratio from which a mode counts among those that `FAINTEST_DB` is reckoned
+        from, so that a ringing string does not hide the body
     """
     tap_weights: tuple[FloatArray, ...] = tuple(np.ones(len(g.taps)) for g in groups)
     roots = tuple(1.0 / np.sqrt(np.maximum(g.noise + FIRST_ERROR * decay_power(g), g.floor)) for g in groups)
@@ -77,7 +82,9 @@ def select_modes(groups: Sequence[Group], poles: ComplexArray, *, growing: bool 
     settled = False
     for _ in range(ADDINGS if growing else 1):
         state, roots, tap_weights, settled = _pruned(groups, state, roots, tap_weights, cost)
-        new = candidates(groups, state, roots, tap_weights, cost) if growing else np.zeros(0, complex)
+        if not growing:
+            break
+        new = candidates(groups, state, roots, tap_weights, cost, body_damping=body_damping)
         if not new.size:
             break
         state = refine(groups, np.append(state.poles, new), roots, tap_weights, steps=3)
@@ -292,10 +299,13 @@ def candidates(
     roots: Sequence[FloatArray],
     tap_weights: Sequence[FloatArray],
     cost: float,
+    *,
+    body_damping: float = 0.0,
 ) -> ComplexArray:
     """Poles of resonances that the residual still shows, the best first, each worth its price."""
     free = [drifting(projection) for projection in state.projections]
-    frequency, damping, gain = _match(groups, free, roots, tap_weights)
+    loud = loud_bins(groups, state, free, roots, body_damping)
+    frequency, damping, gain = _match(groups, free, roots, tap_weights, loud)
     chosen: list[complex] = []
     tried = 0
     for i in np.argsort(gain)[::-1]:
@@ -311,25 +321,40 @@ def candidates(
     return np.array(chosen, complex)
 
 
+def loud_bins(
+    groups: Sequence[Group],
+    state: State,
+    free: Sequence[Drifting],
+    roots: Sequence[FloatArray],
+    body_damping: float,
+) -> NDArray[np.bool_]:
+    """Bins of the first group where the residual is not too faint beside the strongest mode (n_bins,)."""
+    grid = groups[0].frequencies
+    counted = -state.poles.real >= body_damping * np.abs(state.poles)
+    loud = np.zeros(grid.size, bool)
+    for group, projection, drift, root in zip(groups, state.projections, free, roots, strict=True):
+        strongest = np.max(line_powers(group, projection, state.poles), initial=0.0, where=counted)
+        left = np.mean(bin_power(drift.residuals, root), axis=0)
+        loud |= np.interp(grid, group.frequencies, left) > strongest * 10.0 ** (FAINTEST_DB / 10.0)
+    return loud
+
+
 def _match(
     groups: Sequence[Group],
     free: Sequence[Drifting],
     roots: Sequence[FloatArray],
     tap_weights: Sequence[FloatArray],
+    loud: NDArray[np.bool_],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Gain of a line of each damping at each bin of the first group, other modes not refitted."""
     grid = groups[0].frequencies
     total = np.zeros((len(CANDIDATE_DAMPING), grid.size))
-    loud = np.zeros(grid.size, bool)
     for group, drift, root, weights in zip(groups, free, roots, tap_weights, strict=True):
         half = root.size
         residual = drift.residuals[:, :half] + 1j * drift.residuals[:, half:]
         for j, damping in enumerate(CANDIDATE_DAMPING):
             gain = _line_gain(group, residual, root, weights, damping)
             total[j] += np.interp(grid, group.frequencies, gain)
-        strongest = np.max(np.mean(np.abs(group.spectra) ** 2, axis=0))
-        left = np.interp(grid, group.frequencies, np.mean(bin_power(drift.residuals, root), axis=0))
-        loud |= left > strongest * 10.0 ** (FAINTEST_DB / 10.0)
     total[:, ~loud] = 0.0
     best = np.argmax(total, axis=0)
     gain = total[best, np.arange(grid.size)]
