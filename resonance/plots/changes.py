@@ -5,6 +5,7 @@ movements can be compared by eye. Time runs by date; where dates are missing or 
 tap sets stand at equal distances in the maker's order instead.
 """
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import datetime
@@ -39,7 +40,7 @@ _dates: Any = matplotlib.dates  # its functions carry no types
 
 LEAST_SPAN_CENTS = 60.0
 PANEL_MM = 27.0
-ROW_MM = 4.6
+LINE_MM = 3.7  # a line of an adjustment's text
 
 
 @dataclass(frozen=True, eq=False)
@@ -188,7 +189,7 @@ def draw_time(ax: Axes, time: TimeAxis) -> Axes:
 
 
 def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: TimeAxis) -> Figure:
-    """Make a figure of one panel a mode, one time axis, and a strip of adjustments in words on top.
+    """Make a figure of one panel a mode, one time axis, the adjustments numbered and in words on top.
 
     Parameters
     ----------
@@ -204,10 +205,13 @@ def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: T
     low, high = _ends(time, ordered)
     width_mm = 174.0
     scale = 0.86 * width_mm / 25.4 * 72.0 / (high - low)
+    room = (high - low) * scale
     starts = [(event.position - low) * scale for event in ordered]
-    widths = [text_width(_event_text(event), SMALL) + 8.0 for event in ordered]
-    flags = flag_layout(starts, widths, (high - low) * scale)
-    strip_mm = ROW_MM * (max((row for row, _ in flags), default=-1) + 1) + 2.0
+    marks = [str(k) for k in range(1, len(ordered) + 1)]
+    rows = [row for row, _ in flag_layout(starts, [text_width(m, SMALL) + 8.0 for m in marks], room)]
+    words = [_wrapped(_event_text(event), room - 20.0) for event in ordered]
+    lines = sum(text.count("\n") + 1 for text in words) + max(rows, default=-1) + 1
+    strip_mm = LINE_MM * (lines + 1)
     figure = new_figure(width_mm=width_mm, height_mm=strip_mm + PANEL_MM * len(series) + 14.0)
     with matplotlib.rc_context(RC):
         panels = figure.subplots(
@@ -217,7 +221,7 @@ def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: T
             squeeze=False,
             gridspec_kw={"height_ratios": [strip_mm, *[PANEL_MM] * len(series)], "hspace": 0.04},
         )[:, 0]
-    _draw_flags(panels[0], ordered, flags)
+    _draw_events_in_words(panels[0], ordered, words, rows, lines)
     span = _common_span(series)
     for k, (panel, readings) in enumerate(zip(panels[1:], series, strict=True)):
         colour, _, marker = SERIES[k % len(SERIES)]
@@ -245,32 +249,35 @@ def _event_text(event: Event) -> str:
     return event.text if event.confirmed else f"{event.text} (order not confirmed)"
 
 
-def _draw_flags(ax: Axes, events: Sequence[Event], flags: Sequence[tuple[int, int]]) -> None:
-    """Write the adjustments in a strip, each at the head of its line."""
+def _wrapped(text: str, room: float) -> str:
+    """Break a text into lines that are not wider than the room, in points."""
+    share = room / max(text_width(text, SMALL), 1.0)
+    return "\n".join(textwrap.wrap(text, max(12, int(0.95 * share * len(text))))) if share < 1.0 else text
+
+
+def _draw_events_in_words(
+    ax: Axes, events: Sequence[Event], words: Sequence[str], rows: Sequence[int], lines: int
+) -> None:
+    """List the adjustments in words, numbered, and set each number at the head of its line."""
     dress(ax)
     ax.set_axis_off()
-    ax.set_ylim(0.0, max((row for row, _ in flags), default=0) + 1)
-    for event, (row, side) in zip(events, flags, strict=True):
+    ax.set_ylim(0.0, lines + 1)
+    top = float(lines + 1)
+    for k, (event, text, row) in enumerate(zip(events, words, rows, strict=True), start=1):
         ax.plot(
             [event.position, event.position],
-            [-0.2, row + 0.75],
+            [-0.2, row + 0.1],
             color=INK if event.new_chapter else FAINT,
             linewidth=1.8 if event.new_chapter else 0.8,
             linestyle="-" if event.confirmed else ":",
             clip_on=False,
         )
-        ax.annotate(
-            drawable(_event_text(event)),
-            (event.position, row + 0.5),
-            xytext=(3.0 * side, 0.0),
-            textcoords="offset points",
-            va="center",
-            ha="left" if side > 0 else "right",
-            fontsize=SMALL,
-            color=INK,
-            parse_math=False,
-            annotation_clip=False,
-        )
+        ax.text(event.position, row + 0.2, str(k), ha="center", va="bottom", fontsize=SMALL, color=INK,
+                bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5})  # fmt: skip
+        for x, what in ((0.0, str(k)), (0.022, drawable(text))):
+            ax.text(x, top - 0.8, what, va="baseline", linespacing=1.0, fontsize=SMALL, color=INK,
+                    parse_math=False, transform=ax.get_yaxis_transform())  # fmt: skip
+        top -= text.count("\n") + 1
 
 
 def _ends(time: TimeAxis, events: Sequence[Event]) -> tuple[float, float]:

@@ -112,14 +112,16 @@ def test_time_as_dates_and_as_order():
 
 
 def test_texts_of_the_strip_stay_inside_the_figure():
-    events = [Event(day + 0.5, "Soundpost 0.25 mm away from the bridge") for day in DAYS]
+    long = "Soundpost 0.25 mm away from the bridge, and the maker had very much more to say about it " * 2
+    events = [Event(day + 0.5, long) for day in DAYS]
     figure = readings_figure([readings()], events, TimeAxis(tuple(DAYS)))
     figure.draw_without_rendering()
     renderer = figure._get_renderer()
     boxes = [text.get_window_extent(renderer) for text in figure.axes[0].texts]
-    assert len(boxes) == 4
-    for box in boxes:
+    assert len(boxes) == 3 * len(DAYS)  # a number at each line, and a number and the words in the list
+    for k, box in enumerate(boxes):
         assert box.x0 >= 0.0
         assert box.x1 <= figure.bbox.x1
-    for k, box in enumerate(boxes):
+        assert box.y1 <= figure.bbox.y1
         assert not any(box.overlaps(other) for other in boxes[k + 1 :])
+    assert figure.axes[1].get_window_extent(renderer).width > 0.75 * figure.bbox.width
