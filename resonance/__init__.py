@@ -1,3 +1,71 @@
-"""Tap-tone and resonance analysis for makers of the violin family."""
+"""Tap-tone and resonance analysis for makers of the violin family.
+
+The names below are loaded when first used, so that `import resonance` stays light.
+
+    >>> import resonance
+    >>> tap_set = resonance.analyse_set([resonance.read_recording("before.wav")], family="violin")
+    >>> [(mode.label, mode.frequency, mode.frequency_u) for mode in tap_set.modes]
+"""
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from resonance.changes.compare import compare as compare
+    from resonance.changes.comparison import Comparison as Comparison
+    from resonance.changes.comparison import ModeShift as ModeShift
+    from resonance.changes.comparison import Repeatability as Repeatability
+    from resonance.changes.repeatability import repeatability as repeatability
+    from resonance.errors import ResonanceError as ResonanceError
+    from resonance.modes.estimate import find_modes as find_modes
+    from resonance.modes.mode import Mode as Mode
+    from resonance.sets.analyse import analyse_set as analyse_set
+    from resonance.sets.instrument import Instrument as Instrument
+    from resonance.sets.setup import Adjustment as Adjustment
+    from resonance.sets.setup import Setup as Setup
+    from resonance.sets.tapset import Climate as Climate
+    from resonance.sets.tapset import Conditions as Conditions
+    from resonance.sets.tapset import TapSet as TapSet
+    from resonance.sound.files import read_recording as read_recording
+    from resonance.sound.files import write_recording as write_recording
+    from resonance.sound.recording import Recording as Recording
+    from resonance.sound.recording import Take as Take
+    from resonance.taps.find import find_taps as find_taps
+    from resonance.taps.tap import Tap as Tap
 
 __version__ = "0.1.0"
+
+_HOMES = {
+    "Adjustment": "resonance.sets.setup",
+    "Climate": "resonance.sets.tapset",
+    "Comparison": "resonance.changes.comparison",
+    "Conditions": "resonance.sets.tapset",
+    "Instrument": "resonance.sets.instrument",
+    "Mode": "resonance.modes.mode",
+    "ModeShift": "resonance.changes.comparison",
+    "Recording": "resonance.sound.recording",
+    "Repeatability": "resonance.changes.comparison",
+    "ResonanceError": "resonance.errors",
+    "Setup": "resonance.sets.setup",
+    "Take": "resonance.sound.recording",
+    "Tap": "resonance.taps.tap",
+    "TapSet": "resonance.sets.tapset",
+    "analyse_set": "resonance.sets.analyse",
+    "compare": "resonance.changes.compare",
+    "find_modes": "resonance.modes.estimate",
+    "find_taps": "resonance.taps.find",
+    "read_recording": "resonance.sound.files",
+    "repeatability": "resonance.changes.repeatability",
+    "write_recording": "resonance.sound.files",
+}
+__all__ = ["__version__", *_HOMES]
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'resonance' has no attribute {name!r}")
+    return getattr(import_module(_HOMES[name]), name)
+
+
+def __dir__() -> list[str]:
+    return sorted(__all__)

@@ -194,3 +194,18 @@ def test_help_loads_nothing_heavy():
     assert "resonance" in shown
     assert "resonance.cli.main" in names
     assert not heavy_among(names)
+
+
+def test_public_names_load_and_are_typed():
+    import resonance
+
+    told = {}
+    for node in ast.walk(ast.parse((PACKAGE / "__init__.py").read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and node.module.startswith("resonance"):
+            told |= {alias.name: node.module for alias in node.names}
+    assert set(told) == set(resonance.__all__) - {"__version__"}
+    for name, module in told.items():
+        assert getattr(resonance, name).__module__ == module
+    assert set(dir(resonance)) >= set(told)
+    with pytest.raises(AttributeError, match="no_such_name"):
+        _ = resonance.no_such_name
