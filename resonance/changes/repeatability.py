@@ -20,7 +20,7 @@ repeats_used : {'kind', 'n'}              how many repeat sets of each kind were
 repeat_base_missing : {'set', 'of'}       the set it repeats is not among those given
 repeat_after_adjustment : {'set', 'of'}   an adjustment lies between: no repeat; left out
 repeat_not_paired : {'set', 'of'}         no mode could be paired without doubt
-repeat_kind_not_noted : {'set', 'of'}     taken as 'put back'
+repeat_kind_not_noted : {'set', 'of'}   taken as 'untouched', the gentlest: it stands for no putting back
 repeats_of_one_day : {'hours'}            the longest time between repeats: day-to-day scatter is not in it
 """
 
@@ -197,7 +197,7 @@ def _groups(sets: Sequence[TapSet]) -> tuple[list[tuple[str, list[TapSet]]], lis
 
 
 def _kind(repeat: TapSet) -> str:
-    return repeat.repeat_kind or PUT_BACK
+    return repeat.repeat_kind or UNTOUCHED
 
 
 def _root(tapset: TapSet, kind: str, by_id: dict[str, TapSet]) -> TapSet:

@@ -16,6 +16,7 @@ from resonance.cli.options import (
     add_command,
     add_json,
     check_answers,
+    check_repeat,
     key_value,
     moment,
     number,
@@ -115,8 +116,7 @@ def run(arguments: Namespace) -> None:
     """Analyse the files, keep them as a tap set, say what was found and where it stands."""
     conditions, climate = conditions_of(arguments), climate_of(arguments)
     settings = analysis_settings(arguments)
-    if arguments.repeat and not arguments.repeat_of:
-        raise UsageError("--repeat needs --repeat-of SET: which tap set does it repeat?")
+    check_repeat(arguments.repeat_of, arguments.repeat, options=("--repeat-of ", "--repeat "))
     shop = open_shop(arguments)
     job = shop.job(arguments.job)
     paths = analysing.sound_paths(arguments.files)

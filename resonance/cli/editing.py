@@ -6,7 +6,15 @@ from contextlib import contextmanager
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any, TypeVar
 
-from resonance.cli.options import UsageError, check_answers, key_value, moment, repeat_kind
+from resonance.cli.options import (
+    UsageError,
+    check_answers,
+    check_repeat,
+    did_you_mean,
+    key_value,
+    moment,
+    repeat_kind,
+)
 
 if TYPE_CHECKING:
     from resonance.jobs.store import Shop
@@ -15,8 +23,21 @@ T = TypeVar("T")
 
 CLIMATE = ("temperature_c", "humidity_percent", "hours_in_room")
 CONDITIONS = ("holding", "string_damping", "tapper", "microphone", "mass_g", "remark")
+REPEAT = ("repeat_of", "repeat_kind")
 CHECK_KEYS = ("seams", "post", "bridge_upright", "at_pitch")
-SET_KEYS = ("taken", *CLIMATE, *CONDITIONS, "repeat_of", "repeat_kind", *CHECK_KEYS)
+ADJUSTMENT_KEYS = ("made", "part", "along_mm", "across_mm", "end", "new_chapter", "note")
+# Keys as the options of `add`, `adjust` and `job new` write them.
+SHORT = {
+    "temperature": "temperature_c",
+    "humidity": "humidity_percent",
+    "mass": "mass_g",
+    "repeat": "repeat_kind",
+    "along": "along_mm",
+    "across": "across_mm",
+    "body": "body_mm",
+    "string_length": "string_length_mm",
+}
+SET_KEYS = ("taken", *CLIMATE, *CONDITIONS, *REPEAT, *CHECK_KEYS)
 
 
 def edit_entry(shop: "Shop", job: str, entry: str, words: Sequence[str]) -> tuple[dict[str, Any], str]:
@@ -66,7 +87,7 @@ def _edit_adjustment(shop: "Shop", job: str, entry: str, pairs: dict[str, str]) 
     from resonance.jobs.records import to_record
 
     adjustment = find_adjustment(shop.job(job), entry)
-    _known(pairs, ("made", "part", "along_mm", "across_mm", "end", "new_chapter", "note"))
+    _known(pairs, ADJUSTMENT_KEYS)
     with as_typed():
         adjustment = apply_fields(adjustment, pairs)
     adjustment = shop.edit_adjustment(job, adjustment)
@@ -80,6 +101,9 @@ def _edit_set(shop: "Shop", job: str, entry: str, pairs: dict[str, str]) -> tupl
 
     tap_set = find_set(shop.job(job), entry)
     _known(pairs, SET_KEYS)
+    if set(REPEAT) & pairs.keys():
+        of, kind = pairs.get("repeat_of", tap_set.repeat_of), pairs.get("repeat_kind", tap_set.repeat_kind)
+        check_repeat(of, kind if of or "repeat_kind" in pairs else "", options=("repeat_of=", "repeat="))
     answers = check_answers([(key, value) for key, value in pairs.items() if key in CHECK_KEYS])
     with as_typed():
         conditions = apply_fields(tap_set.conditions, {k: pairs[k] for k in CONDITIONS if k in pairs})
@@ -107,7 +131,9 @@ def _read(reader: Callable[[str], T], text: str | None) -> T | None:
 
 def _pair(word: str) -> tuple[str, str]:
     try:
-        return key_value(word)
+        key, value = key_value(word)
+        name = key.replace("-", "_")
+        return SHORT.get(name, name), value
     except ArgumentTypeError as wrong:
         raise UsageError(str(wrong)) from wrong
 
@@ -115,7 +141,8 @@ def _pair(word: str) -> tuple[str, str]:
 def _known(pairs: dict[str, str], keys: Sequence[str]) -> None:
     for key in pairs:
         if key not in keys:
-            raise UsageError(f"there is no entry '{key}'; the entries are: {', '.join(keys)}")
+            hint = did_you_mean(key, keys) or f"the entries are: {', '.join(keys)}"
+            raise UsageError(f"there is no entry '{key}'; {hint}")
 
 
 def _said(pairs: dict[str, str]) -> str:

@@ -38,6 +38,21 @@ class Parser(argparse.ArgumentParser):
         screen.error(f"{message} (see {self.prog} --help)")
         sys.exit(2)
 
+    def _check_value(self, action: argparse.Action, value: Any) -> None:
+        """Refuse a value that is none of the choices, naming the likeliest, else all."""
+        if action.choices is not None and value not in action.choices:
+            choices = [str(each) for each in action.choices]
+            hint = did_you_mean(str(value), choices) or f"write one of: {', '.join(choices)}"
+            raise argparse.ArgumentError(action, f"there is no '{value}'; {hint}")
+
+
+def did_you_mean(word: str, choices: Sequence[str]) -> str:
+    """Ask after the choice that a word comes near to, e.g. ``did you mean viola?``; '' where none is near."""
+    import difflib
+
+    near = difflib.get_close_matches(word.casefold(), choices, n=1, cutoff=0.6)
+    return f"did you mean {near[0]}?" if near else ""
+
 
 def _help_format(prog: str) -> argparse.HelpFormatter:
     return argparse.RawDescriptionHelpFormatter(prog, max_help_position=30, width=screen.line_width())
@@ -187,6 +202,25 @@ def check_answers(items: Sequence[tuple[str, str]]) -> dict[str, bool | None]:
             raise UsageError(f"'{value}' does not answer {name}; write yes, no or ? for not checked")
         found[name] = answers[value.lower()]
     return found
+
+
+def check_repeat(repeat_of: str | None, kind: str | None, *, options: tuple[str, str]) -> None:
+    """See that a repeat says what was done in between, and that nothing else does.
+
+    Parameters
+    ----------
+    options : how the two are written where they are asked for
+
+    Raises
+    ------
+    UsageError   saying what to add
+    """
+    which, what = options
+    if repeat_of and not kind:
+        first, second, last = (f"'{each}'" for each in REPEAT_KINDS)
+        raise UsageError(f"what was done since {repeat_of}? Add {what}{first}, {second} or {last}")
+    if kind and not repeat_of:
+        raise UsageError(f"which tap set does it repeat? Add {which}SET, such as set1")
 
 
 def repeat_kind(text: str) -> str:

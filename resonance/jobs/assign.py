@@ -16,7 +16,7 @@ from typing import Any, TypeVar, Union, get_args, get_origin, get_type_hints
 from resonance.errors import ResonanceError
 from resonance.jobs.records import aware, to_record
 from resonance.sets.instrument import FAMILIES, PIECES, Instrument
-from resonance.sets.setup import STAGES, Setup, String
+from resonance.sets.setup import ENDS, PARTS, STAGES, Setup, String
 from resonance.units import note_frequency
 
 Assignments = Mapping[str, str] | Iterable[str]
@@ -27,6 +27,8 @@ CHOICES = {
     "post.side": ("treble", "bass"),
     "family": FAMILIES,
     "piece": PIECES,
+    "part": PARTS,
+    "end": ENDS,
 }
 # Plain limits, to catch a slip of the finger or a wrong unit (common practice, no source).
 RANGES = {
@@ -36,6 +38,10 @@ RANGES = {
     "post.inward_mm": (-50.0, 100.0),
     "bridge.lean_mm": (-50.0, 50.0),
     "mains": (16.0, 400.0),
+    "along_mm": (-50.0, 50.0),
+    "across_mm": (-50.0, 50.0),
+    "temperature_c": (-30.0, 60.0),
+    "humidity_percent": (1.0, 100.0),
 }
 UNITS = ("mm", "g", "n", "hz")
 LARGEST = 5000.0
@@ -210,7 +216,9 @@ def _cleared(key: str, field: "Field[Any]") -> Any:
 def _choice(key: str, value: str, choices: tuple[str, ...]) -> str:
     wanted = value.casefold()
     if wanted not in choices:
-        raise AssignError(f"'{value}' does not fit {key}; write one of: {', '.join(choices)}")
+        near = difflib.get_close_matches(wanted, choices, n=1)
+        hint = f"did you mean {near[0]}?" if near else f"write one of: {', '.join(choices)}"
+        raise AssignError(f"'{value}' does not fit {key}; {hint}")
     return wanted
 
 

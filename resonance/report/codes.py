@@ -33,6 +33,11 @@ CODES: dict[str, tuple[str, ...]] = {
     "dull": ("dull blow", "dull blow: it excites little above {reach:hz}"),
     "unlike_others": ("unlike the other taps",),
     # modes and tap sets
+    "takes_disagree": (
+        "the recordings disagree: are they one tap set?",
+        "the recordings disagree ({one:hz} against {other:hz}): are they one tap set?",
+        "recordings {first:n} and {second:n} disagree ({one:hz} against {other:hz}): are they one tap set?",
+    ),
     "one_tap": ("only one tap: its spread from tap to tap is not known",),
     "few_taps": ("few taps: the uncertainty is wide", "only {n:n} taps: the uncertainty is wide"),
     "one_microphone_place": (
@@ -42,6 +47,10 @@ CODES: dict[str, tuple[str, ...]] = {
     "record_too_short": (
         "damping not shown: the recording of each tap is too short",
         "damping not shown: a tap must ring {needed:s} or longer to show it",
+    ),
+    "flank": (
+        "unsure: faint beside a loud resonance, as the room alone may make one",
+        "unsure: faint beside the loud one at {of:hz}, as the room alone may make one",
     ),
     "damping_uncertain": ("damping not shown: too uncertain",),
     "model_misfit": (
@@ -77,6 +86,7 @@ CODES: dict[str, tuple[str, ...]] = {
         "something else in the other tap set lies over it",
         "in the other tap set {kind:kind} at {frequency:hz} lies over it",
     ),
+    "unsure_mode": ("not known to be a resonance of the instrument; give it a name if it is",),
     "pair_ambiguous": (
         "it may be one of the other tap set's resonances after all; a name of yours on both sides settles it",
     ),
@@ -202,8 +212,8 @@ CODES: dict[str, tuple[str, ...]] = {
         "{set:set} was left out as a repeat of {of:set}: no resonance could be paired without doubt",
     ),
     "repeat_kind_not_noted": (
-        "a repeat tap set does not say what was done between: taken as put back",
-        "{set:set} does not say what was done since {of:set}: taken as put back",
+        "a repeat tap set does not say what was done between: taken as untouched",
+        "{set:set} does not say what was done since {of:set}: taken as untouched",
     ),
     "repeats_of_one_day": ("repeat tap sets of one day: what changes from day to day is not in them",),
 }

@@ -195,9 +195,10 @@ def test_a_repeat_of_something_unknown_is_left_out(rng):
     assert codes(yardstick.reasons) == ["repeat_base_missing"] * 2
 
 
-def test_a_repeat_whose_kind_was_not_noted_counts_as_put_back(rng):
-    yardstick = repeatability(repeats(rng, 2, 5.0, kind=""))
-    assert yardstick.pooled.kind == PUT_BACK
+def test_a_repeat_whose_kind_was_not_noted_counts_as_untouched(rng):
+    yardstick = repeatability(repeats(rng, 2, 1.0, kind=""))
+    assert yardstick.pooled.kind == "untouched"
+    assert scatter_for(yardstick, kind=PUT_BACK).source == "assumed"  # it is never put-back scatter
     assert codes(yardstick.reasons).count("repeat_kind_not_noted") == 2
 
 

@@ -57,6 +57,21 @@ def test_edit_instrument_set_and_adjustment(command, worked, tmp_path):
     assert adjustment["made"].startswith("2025-03-01T12:00:00")
 
 
+def test_edit_takes_the_short_words_that_add_and_adjust_take(command, worked, tmp_path):
+    command("job", "export", "fiddle", tmp_path / "out", "--shop", worked[0]).done()
+    command("job", "import", tmp_path / "out").done()
+    words = ("temperature=22", "humidity=41", "mass=411", "hours-in-room=2", "repeat-of=1", "repeat=put-back")
+    edited = command("job", "edit", "fiddle", "set2", *words, "--json").done().json
+    assert edited["climate"] == {"temperature_c": 22.0, "humidity_percent": 41.0, "hours_in_room": 2.0}
+    assert edited["conditions"]["mass_g"] == 411.0
+    assert (edited["repeat_of"], edited["repeat_kind"]) == ("set1", "put back")
+    command("job", "edit", "fiddle", "set2", "repeat=").failed(2)  # a repeat says what was done
+    cleared = command("job", "edit", "fiddle", "set2", "repeat-of=", "--json").done().json
+    assert (cleared["repeat_of"], cleared["repeat_kind"]) == (None, "")
+    moved = command("job", "edit", "fiddle", "adj1", "along=-0.25", "across=1", "--json").done().json
+    assert (moved["along_mm"], moved["across_mm"]) == (-0.25, 1.0)
+
+
 def test_remark_delete_and_undo(command):
     command("job", "new", "v").done()
     command("job", "remark", "v", "owner finds it brighter").done()

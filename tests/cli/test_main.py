@@ -80,7 +80,11 @@ def test_no_word_at_all_shows_the_help_and_is_wrong_usage(command):
         ("setup", "fiddle", "post.behind_mm"),
         ("setup", "fiddle", "stage=glued"),
         ("job", "edit", "fiddle", "yaer=2025"),
-        ("job", "edit", "fiddle", "adj1", "along=1"),
+        ("job", "edit", "fiddle", "adj1", "amount=1"),
+        ("job", "edit", "fiddle", "set1", "humidity=400"),
+        ("job", "edit", "fiddle", "set2", "repeat_of=set1"),
+        ("job", "edit", "fiddle", "set2", "repeat=untouched"),
+        ("add", "fiddle", "x.wav", "--repeat-of", "set1"),
         ("job", "edit", "fiddle", "adj1"),
         ("job", "move", "fiddle", "set1"),
     ],
@@ -89,6 +93,43 @@ def test_no_word_at_all_shows_the_help_and_is_wrong_usage(command):
 def test_wrong_usage_is_one_line_and_exit_code_2(command, words, worked):
     error = command(*words, "--shop", worked[0]).failed(2)
     assert "--help" in error
+
+
+@pytest.mark.parametrize(
+    ("words", "meant"),
+    [
+        (("modes", "x.wav", "--family", "voila"), "viola"),
+        (("adjust", "fiddle", "--part", "post"), "soundpost"),
+        (("figure", "fiddle", "before-aftre", "--out", "x.svg"), "before-after"),
+        (("comapre", "fiddle"), "compare"),
+        (("job", "shwo", "fiddle"), "show"),
+        (("job", "edit", "fiddle", "set1", "temprature=21"), "temperature_c"),
+        (("job", "edit", "fiddle", "family=voila"), "viola"),
+        (("job", "edit", "fiddle", "adj1", "part=post"), "soundpost"),
+    ],
+    ids=lambda value: " ".join(value) if isinstance(value, tuple) else "",
+)
+def test_a_misspelled_word_is_asked_after(command, words, meant, worked):
+    error = command(*words, "--shop", worked[0]).failed(2)
+    assert f"did you mean {meant}?" in error
+    assert len(error) < 120  # what is meant, without the whole list
+
+
+def test_a_word_like_no_other_is_answered_with_all(command):
+    error = command("figure", "fiddle", "changes", "--out", "x.svg").failed(2)
+    assert "write one of: over-time, before-after, spectrum, decay" in error
+
+
+@pytest.mark.parametrize(
+    "words",
+    [("add", "fiddle", "x.wav", "--repeat-of", "set1"), ("job", "edit", "fiddle", "set2", "repeat_of=set1")],
+    ids=" ".join,
+)
+def test_a_repeat_must_say_what_was_done_in_between(command, words, worked):
+    error = command(*words, "--shop", worked[0]).failed(2)
+    assert "what was done since set1? Add " in error
+    assert "repeat" in error
+    assert all(f"'{kind}'" in error for kind in ("untouched", "put back", "slackened and retuned"))
 
 
 @pytest.mark.parametrize(
