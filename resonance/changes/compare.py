@@ -15,6 +15,7 @@ bounds : {'low', 'high', 'reach', 'least_cents', 'most_cents', 'n_judged'}   wha
     covers: band looked at, reach of the blows, smallest and largest least detectable shift; the unknown is
     left out
 level_scatter_assumed : {'scatter_db'}  level changes were compared; their put-back scatter is assumed
+against_order : {'before', 'after'}     the caller said so: the first set is the later one
 day_to_day_not_known : {'hours'}        the repeat sets are of one day, the two sets further apart
 """
 
@@ -54,6 +55,7 @@ def compare(
     *,
     repeatability: Repeatability | None = None,
     adjustments: Sequence[Adjustment] = (),
+    backwards: bool = False,
     false_discovery: float = 0.10,
     reasons: Sequence[Reason] = (),
 ) -> Comparison:
@@ -61,9 +63,10 @@ def compare(
 
     Parameters
     ----------
-    before, after : TapSet   in this order because the maker says so
+    before, after : TapSet   shifts are told from the one to the other
     repeatability : Repeatability or None   put-back scatter; without it about 7 cents are assumed
     adjustments : sequence of Adjustment   made between the two; the work chooses the kind of scatter
+    backwards : bool   the maker's order is the other one: what lies between was done from `after` to `before`
     false_discovery : float   share of false calls allowed on average among the modes called
     reasons : sequence of Reason   what only the caller knows, e.g. ``'order_not_confirmed'``
 
@@ -82,7 +85,8 @@ def compare(
         )
     if not 0.0 < false_discovery < 1.0:
         raise ValueError(f"false_discovery is {false_discovery}; it must lie between 0 and 1, e.g. 0.1")
-    adjustments = between(before, adjustments)
+    earlier, later = (after, before) if backwards else (before, after)
+    adjustments = between(earlier, adjustments)
     after_modes, restart = modes_from(before, after)
     pairing = pair_modes(before.modes, after_modes)
     yard = yardsticks(
@@ -94,14 +98,16 @@ def compare(
     shifts = (*paired, *_one_sided(before, after, after_modes, pairing))
     shifts = tuple(sorted(shifts, key=_frequency))
     bands = band_changes(before.bands, after.bands, false_discovery=false_discovery)
-    fallen = _checks_first(judged, pairing.common_cents)
+    common = -pairing.common_cents if backwards else pairing.common_cents
+    fallen = _checks_first([_turned(row) for row in judged] if backwards else judged, common)
     comparison = Comparison(shifts, bands, (), before.id, after.id, pairing.common_cents)
     return replace(
         comparison,
         reasons=(
             *fallen,
+            *_against_order(before, after, backwards),
             *reasons,
-            *adjustment_reasons(before, after, adjustments),
+            *adjustment_reasons(earlier, later, adjustments),
             *changed_conditions(before, after),
             *place_reasons(before, after),
             *_common(pairing, len(judged)),
@@ -202,6 +208,15 @@ def _checks_first(rows: Sequence[Judged], common_cents: float) -> tuple[Reason, 
     if fell or broadened >= max(FEWEST_BROADENED, BROADENED_SHARE * of):
         return (Reason("checks_first", {"fallen": fallen, "of": of, "broadened": broadened}),)
     return ()
+
+
+def _turned(row: Judged) -> Judged:
+    """Give a judged pair as it runs the other way, as far as `_checks_first` looks at it."""
+    return replace(row, before=row.after, after=row.before, difference_cents=-row.difference_cents)
+
+
+def _against_order(before: TapSet, after: TapSet, backwards: bool) -> tuple[Reason, ...]:
+    return (Reason("against_order", {"before": before.id, "after": after.id}),) if backwards else ()
 
 
 def _broadened(before: Mode, after: Mode) -> bool:

@@ -11,7 +11,7 @@ several_adjustments : {'n'}        what each of them did cannot be told apart
 new_chapter : {'adjustment'}       a new post, a full string change or an opened body lies between
 time_between : {'hours', 'days', 'adjustment'}   from the last adjustment to the set after; without adjustment
     between the two sets: what is seen happened since, not at once
-dates_disagree : {'hours'}         by its date the set after came before the adjustment or the first set
+dates_disagree : {'hours'}         by the dates, sets and adjustments stand in another order
 """
 
 from collections.abc import Sequence
@@ -53,7 +53,7 @@ def between(before: TapSet, adjustments: Sequence[Adjustment]) -> tuple[Adjustme
 def adjustment_reasons(
     before: TapSet, after: TapSet, adjustments: Sequence[Adjustment]
 ) -> tuple[Reason, ...]:
-    """Several adjustments, a new chapter, and the time that lies between."""
+    """Several adjustments, a new chapter, and the time that lies between; `after` is the later set."""
     n = len({a.id for a in adjustments} | (set(after.after) - set(before.after)))
     reasons = [Reason("several_adjustments", {"n": n})] if n > 1 else []
     reasons += [Reason("new_chapter", {"adjustment": a.id}) for a in adjustments if a.new_chapter]
@@ -113,6 +113,9 @@ def _number_changed(what: str, before: float | None, after: float | None, tolera
 
 def _time_between(before: TapSet, after: TapSet, adjustments: Sequence[Adjustment]) -> list[Reason]:
     made = [(_aware(a.made), a.id) for a in adjustments if a.made is not None]
+    against = _hours_against(before.taken, [moment for moment, _ in made], after.taken)
+    if against > 0.0:
+        return [Reason("dates_disagree", {"hours": against})]
     if after.taken is None or (not made and before.taken is None):
         return []
     values: dict[str, float | str | bool] = {}
@@ -122,11 +125,17 @@ def _time_between(before: TapSet, after: TapSet, adjustments: Sequence[Adjustmen
         assert before.taken is not None
         start = _aware(before.taken)
     hours = (_aware(after.taken) - start).total_seconds() / 3600.0
-    if hours < 0.0:
-        return [Reason("dates_disagree", {"hours": -hours})]
     if hours == 0.0:
         return []
-    return [Reason("time_between", {"hours": hours, "days": hours / 24.0, **values})]
+    return [Reason("time_between", {"hours": hours, "days": hours / 24.0, "set": after.id, **values})]
+
+
+def _hours_against(first: datetime | None, made: Sequence[datetime], last: datetime | None) -> float:
+    """By how many hours, at most, a date lies after one that should follow it; 0 where none does."""
+    earlier = [_aware(first)] if first is not None else []
+    later = [_aware(last)] if last is not None else []
+    pairs = [(a, b) for a in earlier for b in (*made, *later)] + [(a, b) for a in made for b in later]
+    return max([(a - b).total_seconds() / 3600.0 for a, b in pairs], default=0.0)
 
 
 def _aware(moment: datetime) -> datetime:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from resonance.changes.comparison import Comparison, Repeatability
     from resonance.jobs.job import Job
     from resonance.jobs.store import Shop
+    from resonance.sets.setup import Adjustment
 
 Progress = Callable[[float, str], None]
 WORKERS = 2
@@ -34,7 +35,7 @@ def compare_sets(shop: "Shop", job: "Job", before: TapSet, after: TapSet) -> "Co
     ResonanceError   when the two were analysed by different methods, or are the same
     """
     from resonance.changes.compare import compare
-    from resonance.jobs.job import adjustments_between
+    from resonance.jobs.job import position
 
     if before.id == after.id:
         raise ResonanceError(f"{before.id} is named twice; a comparison needs two tap sets")
@@ -49,12 +50,33 @@ def compare_sets(shop: "Shop", job: "Job", before: TapSet, after: TapSet) -> "Co
             shop.with_sound(before),
             shop.with_sound(after),
             repeatability=put_back_scatter(job, method=before.analysis.method),
-            adjustments=adjustments_between(job, before.id, after.id),
+            adjustments=_dated(job, before, after),
+            backwards=position(job, before.id) > position(job, after.id),
         )
     if not _order_confirmed(job, before, after):
         reasons = (Reason("order_not_confirmed"), *comparison.reasons)
         comparison = replace(comparison, reasons=reasons)
     return comparison
+
+
+def _dated(job: "Job", before: TapSet, after: TapSet) -> "list[Adjustment]":
+    """Give the adjustments between two tap sets.
+
+    A date that only says when the line was typed in is left out where a tap set's own date lies beyond it.
+    """
+    from resonance.jobs.job import adjustments_between, position
+
+    first, last = sorted((before, after), key=lambda each: position(job, each.id))
+    typed = {entry.id for entry in job.timeline if entry.kind == "adjustment" and not entry.at_given}
+    return [
+        replace(each, made=None) if each.id in typed and not _fits(first, each, last) else each
+        for each in adjustments_between(job, first.id, last.id)
+    ]
+
+
+def _fits(first: TapSet, adjustment: "Adjustment", last: TapSet) -> bool:
+    dates = [each for each in (first.taken, adjustment.made, last.taken) if each is not None]
+    return dates == sorted(dates)
 
 
 def put_back_scatter(job: "Job", *, method: int | None = None) -> "Repeatability":

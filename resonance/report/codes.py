@@ -191,10 +191,16 @@ CODES: dict[str, tuple[str, ...]] = {
         "time lies between: settling and weather are in it",
         "{hours:time} lie between the tap sets: settling and weather are in it",
         "the tap set after was taken {hours:time} after {adjustment:adj}: what settled since is in it",
+        "{set:set} was taken {hours:time} after {adjustment:adj}: what settled since is in it",
     ),
     "dates_disagree": (
-        "the dates contradict the order: the later tap set has the earlier date",
-        "the dates contradict the order by {hours:time}: the later tap set has the earlier date",
+        "the dates contradict the order of tap sets and adjustments: see which of the two is right",
+        "the dates contradict the order of tap sets and adjustments, by {hours:time}: see which of the two is "
+        "right",
+    ),
+    "against_order": (
+        "this runs against the order: the later tap set stands first",
+        "this runs against the order: shifts are shown from {before:set}, the later one, to {after:set}",
     ),
     "order_not_confirmed": ("the order of tap sets and adjustments is not confirmed",),
     # put-back scatter

@@ -44,6 +44,7 @@ from resonance.report.verdicts import (
     least_detectable,
     limit_cell,
     null_words,
+    order_words,
     own_reasons,
     shared_reasons,
     shift_cells,
@@ -275,9 +276,9 @@ def _comparison(job: Job, comparison: Comparison, pictures: Sequence[Picture], *
     reasons = comparison_reasons(comparison)
     shared = shared_reasons(comparison)
     blocks: list[Block] = [
+        Paragraph(order_words(comparison), "caution"),
         Paragraph(first, "caution"),
-        Paragraph(f"Between them: {list_words(adjustment_words(a) for a in done)}." if done else
-                  "No adjustment lies between them."),
+        Paragraph(_between_words(comparison, done)),
         Paragraph(comparison_headline(comparison), "lead"),
         Verdicts(tuple(_verdict(s, guesses=guesses, shared=shared) for s in chief_shifts(comparison))),
         Paragraph(_rest_words(comparison), "small"),
@@ -288,6 +289,14 @@ def _comparison(job: Job, comparison: Comparison, pictures: Sequence[Picture], *
     ]  # fmt: skip
     kept = tuple(block for block in blocks if not _empty(block))
     return Section(_sets_words(comparison), kept, name=f"{comparison.before}-{comparison.after}")
+
+
+def _between_words(comparison: Comparison, done: Sequence[Adjustment]) -> str:
+    if not done:
+        return "No adjustment lies between them."
+    way = f", made from {set_words(comparison.after)} to {set_words(comparison.before)}"
+    what = list_words(adjustment_words(a) for a in done)
+    return f"Between them{way if order_words(comparison) else ''}: {what}."
 
 
 def chief_shifts(comparison: Comparison) -> tuple[ModeShift, ...]:

@@ -33,8 +33,9 @@ from resonance.units import hertz
 
 # Reasons that a comparison's own sentences already say, or that stand before everything else.
 FIRST = "checks_first"
+AGAINST_ORDER = "against_order"
 ASSUMED = "repeatability_assumed"
-SAID_ELSEWHERE = (FIRST, "bounds")
+SAID_ELSEWHERE = (FIRST, AGAINST_ORDER, "bounds")
 
 
 def shift_label(shift: ModeShift, *, guesses: bool = True) -> str:
@@ -182,6 +183,12 @@ def checks_words_first(comparison: Comparison) -> str:
     return " ".join([*first, "Only then put anything down to the adjustment."])
 
 
+def order_words(comparison: Comparison) -> str:
+    """Say that a comparison runs against the job's order; '' when it does not."""
+    against = [reason for reason in comparison.reasons if reason.code == AGAINST_ORDER]
+    return sentence(reason_words(against[0])) if against else ""
+
+
 def comparison_reasons(comparison: Comparison) -> tuple[str, ...]:
     """Say what limits a comparison as a whole, each reason once, as sentences.
 
@@ -216,7 +223,7 @@ def comparison_lines(
 ) -> tuple[str, ...]:
     """Say a whole comparison, a few sentences a line: checks first, what moved, bounds, reasons."""
     shared = shared_reasons(comparison)
-    lines = [checks_words_first(comparison), comparison_headline(comparison)]
+    lines = [order_words(comparison), checks_words_first(comparison), comparison_headline(comparison)]
     for shift in comparison.shifts:
         said = (shift_sentence(shift, guesses=guesses), *shift_reasons(shift, shared=shared))
         lines.append(" ".join(said))

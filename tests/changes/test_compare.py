@@ -374,3 +374,20 @@ def test_an_interval_without_zero_beside_no_change_is_explained(p, reasons):
     assert found.verdict == "no change seen"
     assert (found.interval_cents[0] > 0.0) == bool(reasons)
     assert codes(found.reasons) == reasons
+
+
+def test_backwards_the_same_work_is_judged_and_no_date_is_called_wrong():
+    before = a_set("set1", at(FREQUENCIES))
+    after = a_set("set2", at(shifted(-30.0)), hours=5.0, after=("adj1",))
+    forth = compare(before, after, adjustments=[POST])
+    back = compare(after, before, adjustments=[POST], backwards=True)
+    assert [round(s.shift_cents, 6) for s in back.shifts] == [-round(s.shift_cents, 6) for s in forth.shifts]
+    kinds = {values(each, "time_between")["adjustment"] for each in (forth, back)}
+    assert kinds == {"adj1"}
+    for each in (forth, back):
+        assert "dates_disagree" not in codes(each.reasons)
+        assert "checks_first" in codes(each.reasons)  # all fell, in the order in which it happened
+        assumed = [r for s in each.shifts for r in s.reasons if r.code == "repeatability_assumed"]
+        assert {r.values["kind"] for r in assumed} == {"slackened and retuned"}
+    assert values(back, "against_order") == {"before": "set2", "after": "set1"}
+    assert "against_order" not in codes(forth.reasons)

@@ -94,7 +94,12 @@ def test_time_runs_from_the_last_adjustment():
     before, after = sets()
     done = (adjustment("adj1", 2.0), adjustment("adj2", 20.0))
     reasons = {r.code: r.values for r in adjustment_reasons(before, after, done)}
-    assert dict(reasons["time_between"]) == {"hours": 6.0, "days": 0.25, "adjustment": "adj2"}
+    assert dict(reasons["time_between"]) == {
+        "hours": 6.0,
+        "days": 0.25,
+        "adjustment": "adj2",
+        "set": "set2",
+    }
     assert dict(reasons["several_adjustments"]) == {"n": 2}
 
 
@@ -107,6 +112,10 @@ def test_without_adjustment_time_runs_from_set_to_set():
 def test_dates_against_the_order():
     (reason,) = adjustment_reasons(*sets(hours=1.0), (adjustment("adj1", 3.0),))
     assert (reason.code, reason.values["hours"]) == ("dates_disagree", 2.0)
+    (reason,) = adjustment_reasons(*sets(hours=9.0), (adjustment("adj1", -4.0),))
+    assert (reason.code, reason.values["hours"]) == ("dates_disagree", 4.0)  # the first set was taken at 0
+    (reason,) = adjustment_reasons(*sets(hours=-5.0), (Adjustment("adj1"),))
+    assert (reason.code, reason.values["hours"]) == ("dates_disagree", 5.0)
 
 
 def test_naive_times_are_local_and_missing_ones_say_nothing():

@@ -80,6 +80,23 @@ def test_compare_says_order_table_verdicts_and_bounds(command, worked):
 def test_compare_of_two_named_sets_backwards(command, worked):
     found = command("compare", "fiddle", "2", "set1", "--json", "--shop", worked[0]).done().json
     assert (found["before"], found["after"]) == ("set2", "set1")
+    shown = command("compare", "fiddle", "2", "set1", "--shop", worked[0]).done().text
+    assert "against the order: shifts are shown from tap set 2, the later one, to tap set 1" in shown
+    assert "made from tap set 1 to tap set 2: Soundpost 0.5 mm towards the bridge" in shown
+    assert "against the order" not in command("compare", "fiddle", "--shop", worked[0]).done().text
+
+
+def test_dates_are_held_against_the_order_not_against_how_the_sets_are_named(command, own):
+    command("job", "confirm", own).done()
+    command("job", "edit", own, "set1", "taken=2025-03-01T10:00").done()
+    command("job", "edit", own, "set2", "taken=2025-03-01T15:00").done()
+    named = [("set1", "set2"), ("set2", "set1")]
+    told = [command("compare", own, *pair).done().text for pair in named]
+    assert not any("contradict" in text for text in told)  # when adj1 was typed in says nothing of its date
+    command("job", "edit", own, "set1", "taken=2025-03-01T19:00").done()
+    told = [command("compare", own, *pair).done().text for pair in named]
+    assert all("the dates contradict the order of tap sets" in text.lower() for text in told)
+    assert all("by 4 hours" in text for text in told)
 
 
 def test_compare_needs_two_sets(command, sounds):
