@@ -46,11 +46,14 @@ def add_parser(commands: Commands) -> None:
 
 def run(arguments: Namespace) -> None:
     """Draw a picture and write it."""
+    from resonance.cli.report import see_folder
+
     out = Path(arguments.out)
     if out.suffix.lower() not in ENDINGS:
         raise UsageError(f"--out {out.name} must end in .svg, .png or .pdf")
     if (arguments.kind == "decay") != (arguments.at is not None):
         raise UsageError("--at HZ goes with decay: it says which resonance")
+    see_folder(out)
     shop = open_shop(arguments)
     job = shop.job(arguments.job)
     with screen.Progress() as progress:

@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 EXAMPLE = """\
 resonance report my-viola --out my-viola.html
 resonance report my-viola --out my-viola.txt --for bench"""
+MAIN = ("A0", "B1-", "B1+")
 ENDINGS = (".html", ".htm", ".txt")
 
 
@@ -53,6 +54,7 @@ def run(arguments: Namespace) -> None:
         raise UsageError(
             f"--out {out.name} must end in .html or .txt; for PDF, print the page from a browser"
         )
+    see_folder(out)
     shop = open_shop(arguments)
     job = shop.job(arguments.job)
     with screen.Progress() as progress:
@@ -64,7 +66,25 @@ def run(arguments: Namespace) -> None:
         screen.print_json({"job": job.id, "out": str(out)})
     else:
         screen.show(f"Written: {out}")
+        screen.show(guesses_words(job) if arguments.audience == "customer" else "")
     screen.note(unconfirmed_words(job))
+
+
+def guesses_words(job: "Job") -> str:
+    """Say that a customer's report leaves out guessed names, and how to keep one; '' where none is."""
+    guessed = [
+        (tap_set.id, mode)
+        for tap_set in reversed(job.sets)
+        for mode in tap_set.modes
+        if mode.label and mode.labelled_by != "maker"
+    ]
+    if not guessed:
+        return ""
+    set_id, mode = min(guessed, key=lambda each: each[1].label not in MAIN)
+    return (
+        f"Guessed names are left out. Keep one with 'resonance label {job.id} {set_id} "
+        f"{mode.frequency:.1f} {mode.label}' (A0, B1−, B1+ first), or all with --for bench."
+    )
 
 
 def report_of(
@@ -94,6 +114,17 @@ def report_of(
     return report_html(job, comparisons, pictures, audience=audience, made=made, notice=notice)
 
 
+def see_folder(path: Path) -> None:
+    """See that the folder a file is to be written in is there.
+
+    Raises
+    ------
+    ResonanceError   when it is not
+    """
+    if not path.parent.is_dir():
+        raise ResonanceError(f"there is no folder {path.parent}; make it, or choose another --out")
+
+
 def write_whole(path: Path, text: str) -> None:
     """Write a text file whole or not at all.
 
@@ -101,8 +132,7 @@ def write_whole(path: Path, text: str) -> None:
     ------
     ResonanceError   when the folder cannot be written to
     """
-    if path.parent != Path() and not path.parent.is_dir():
-        raise ResonanceError(f"there is no folder {path.parent}; make it, or choose another --out")
+    see_folder(path)
     unfinished = path.with_name(f".{path.name}.part")
     try:
         unfinished.write_text(text, encoding="utf-8")

@@ -195,14 +195,17 @@ CODES: dict[str, tuple[str, ...]] = {
     ),
     "dates_disagree": (
         "the dates contradict the order of tap sets and adjustments: see which of the two is right",
-        "the dates contradict the order of tap sets and adjustments, by {hours:time}: see which of the two is "
-        "right",
+        "the dates contradict the order of tap sets and adjustments, by {hours:time}: see which of the two "
+        "is right",
     ),
     "against_order": (
         "this runs against the order: the later tap set stands first",
         "this runs against the order: shifts are shown from {before:set}, the later one, to {after:set}",
     ),
     "order_not_confirmed": ("the order of tap sets and adjustments is not confirmed",),
+    # comparisons: told to a customer
+    "hum_left_out": ("readings on mains hum are left out", "readings on mains hum left out: {n:n}"),
+    "unsure_left_out": ("unsure resonances are left out", "unsure resonances left out: {n:n}"),
     # put-back scatter
     "repeats_used": ("repeat tap sets used", "{n:n} repeat tap sets used ({kind:text})"),
     "repeat_base_missing": (

@@ -1,7 +1,8 @@
 """What a job's report says, built once; text and HTML only lay it out.
 
 For the customer (the default) the owner's data, bench notes (the maker's remarks, notes of job and
-instrument, who tapped, file names, analysis details) and guessed names are left out. The bench gets all.
+instrument, who tapped, file names, analysis details) guessed names, hum and
+unsure resonances that tell nothing are left out. The bench gets all.
 """
 
 from collections.abc import Collection, Sequence
@@ -24,6 +25,7 @@ from resonance.report.blocks import (
     table_of,
 )
 from resonance.report.cautions import caution_items
+from resonance.report.customer import for_customer
 from resonance.report.facts import (
     adjustment_words,
     instrument_facts,
@@ -46,6 +48,7 @@ from resonance.report.verdicts import (
     null_words,
     order_words,
     own_reasons,
+    read_anew,
     shared_reasons,
     shift_cells,
     shift_label,
@@ -69,6 +72,9 @@ from resonance.sets.setup import Adjustment
 from resonance.sets.tapset import TapSet
 
 AUDIENCES = ("customer", "bench")
+READ_ANEW = (
+    "Both are read from one list of resonances: a frequency may differ a little from its tap set's own."
+)
 ALL_TOLD = 8  # so many shifts are told in a sentence each, whatever their verdict
 
 
@@ -99,6 +105,7 @@ def build_report(
     if audience not in AUDIENCES:
         raise ValueError(f"audience is '{audience}'; it is one of {', '.join(AUDIENCES)}")
     bench = audience == "bench"
+    comparisons = [each if bench else for_customer(each) for each in comparisons]
     sections = [
         _short(job, comparisons, guesses=bench),
         _instrument(job, bench=bench),
@@ -285,7 +292,7 @@ def _comparison(job: Job, comparison: Comparison, pictures: Sequence[Picture], *
         Paragraph(null),
         *(Items(reasons, title="What to bear in mind"),) * bool(reasons),
         *(p for p in pictures if p.place == "changes" and p.key == f"{comparison.before} {comparison.after}"),
-        *_shift_tables(comparison, guesses=guesses),
+        *_shift_tables(job, comparison, guesses=guesses),
     ]  # fmt: skip
     kept = tuple(block for block in blocks if not _empty(block))
     return Section(_sets_words(comparison), kept, name=f"{comparison.before}-{comparison.after}")
@@ -331,7 +338,7 @@ def _verdict(shift: ModeShift, *, guesses: bool, shared: Collection[str]) -> Ver
     )
 
 
-def _shift_tables(comparison: Comparison, *, guesses: bool) -> tuple[Block, ...]:
+def _shift_tables(job: Job, comparison: Comparison, *, guesses: bool) -> tuple[Block, ...]:
     shared = shared_reasons(comparison)
     limits = [own_reasons(shift, shared=shared) for shift in comparison.shifts]
     marks = marks_of(limits)
@@ -352,9 +359,17 @@ def _shift_tables(comparison: Comparison, *, guesses: bool) -> tuple[Block, ...]
         )
         for shift, own in zip(comparison.shifts, limits, strict=True)
     ]
-    notes = mark_notes(marks)
+    notes = (*mark_notes(marks), *_read_anew(job, comparison))
     table = table_of(columns, rows, numeric=columns[:1] + columns[2:7], title="In numbers", notes=notes)
     return (*((table,) if rows else ()), *_band_blocks(comparison))
+
+
+def _read_anew(job: Job, comparison: Comparison) -> tuple[tuple[str, str], ...]:
+    """Note that frequencies may differ from those of each tap set by itself, where one is seen to."""
+    sets = [_set_of(job, identity) for identity in (comparison.before, comparison.after)]
+    if not any(read_anew(shift, *sets) for shift in comparison.shifts):
+        return ()
+    return (("Note", READ_ANEW),)
 
 
 def _band_blocks(comparison: Comparison) -> tuple[Block, ...]:

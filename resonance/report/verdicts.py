@@ -6,11 +6,13 @@ explain. A verdict of no change carries its bounds.
 """
 
 from collections.abc import Collection
+from dataclasses import replace
 from math import inf, isfinite, nan
 
 from resonance.changes.comparison import BandChange, Comparison, ModeShift
 from resonance.modes.intervals import frequency_half_width, half_width
 from resonance.modes.mode import Mode
+from resonance.report.customer import LEFT_OUT
 from resonance.report.numbers import (
     UNKNOWN,
     about_cents,
@@ -29,6 +31,7 @@ from resonance.report.words import (
     sentence,
     verdict_words,
 )
+from resonance.sets.tapset import TapSet
 from resonance.units import hertz
 
 # Reasons that a comparison's own sentences already say, or that stand before everything else.
@@ -98,6 +101,20 @@ def frequencies_words(shift: ModeShift) -> str:
     return f"{number(shift.before.frequency, places)} → {number(shift.after.frequency, places)} Hz"
 
 
+def read_anew(shift: ModeShift, before: TapSet | None, after: TapSet | None) -> bool:
+    """Whether a frequency, as shown, is another than the tap set's own analysis gives."""
+    stored = replace(shift, before=_as_stored(shift.before, before), after=_as_stored(shift.after, after))
+    return frequencies_words(stored) != frequencies_words(shift)
+
+
+def _as_stored(mode: Mode | None, tap_set: TapSet | None) -> Mode | None:
+    """Give a mode with the frequency of the nearest one that the tap set has by itself."""
+    if mode is None or tap_set is None or not tap_set.modes:
+        return mode
+    off = [abs(own.frequency - mode.frequency) for own in tap_set.modes]
+    return replace(mode, frequency=tap_set.modes[off.index(min(off))].frequency)
+
+
 def shift_verdict(shift: ModeShift) -> str:
     """Say a verdict in a word or two: 'differs' in place of 'moved' where the scatter is assumed."""
     if shift.verdict == "moved" and scatter_assumed(shift):
@@ -124,7 +141,8 @@ def comparison_headline(comparison: Comparison) -> str:
     if moved:
         head = f"{len(moved)} of {count_words(len(paired), 'resonance')} {_moved_together(moved)}"
     else:
-        head = "no shift seen in what could be paired" if others else "no change seen"
+        partly = others or _some_left_out(comparison)
+        head = "no shift seen in what could be paired" if partly else "no change seen"
     return sentence("; ".join([head, list_words(others)] if others else [head]))
 
 
@@ -134,6 +152,10 @@ _COUNTED = (
     ("not reached", "not reached"),
     ("ambiguous", "cannot be told"),
 )
+
+
+def _some_left_out(comparison: Comparison) -> bool:
+    return any(reason.code in LEFT_OUT for reason in comparison.reasons)
 
 
 def _moved_together(moved: list[ModeShift]) -> str:
@@ -158,7 +180,7 @@ def null_words(comparison: Comparison, band: tuple[float, float] = (nan, nan)) -
     unmoved = [s for s in comparison.shifts if s.verdict == "no change seen"]
     if not unmoved:
         return ""
-    if len(unmoved) < len(comparison.shifts):
+    if len(unmoved) < len(comparison.shifts) or _some_left_out(comparison):
         return f"{_bounds(unmoved)} Where no change was seen, the sound may still differ."
     within = _band_words(comparison, band)
     return f"{_bounds(unmoved)} None found in the resonance frequencies{within}; the sound may still differ."

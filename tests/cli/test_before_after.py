@@ -121,6 +121,31 @@ def test_report_as_a_page_and_as_text(command, worked, tmp_path, audience):
     assert sorted(path.name for path in tmp_path.iterdir()) == sorted([page.name, text.name])
 
 
+def test_a_report_says_that_guessed_names_are_left_out_and_how_to_keep_them(command, own, tmp_path):
+    out = tmp_path / "fiddle.txt"
+    shown = command("report", own, "--out", out).done().text
+    (typed,) = re.findall(r"'resonance (label fiddle set2 [\d.]+ A0)'", shown)
+    assert "for bench" in shown
+    assert "A0" not in out.read_text("utf-8")
+    assert "Guessed" not in command("report", own, "--out", out, "--for", "bench").done().text
+    command(*typed.split()).done()
+    assert "set2 271" not in command("report", own, "--out", out).done().text  # the next one is named
+    assert "A0" in out.read_text("utf-8")
+    assert command("report", own, "--out", out, "--json").done().json == {"job": own, "out": str(out)}
+
+
+@pytest.mark.parametrize(
+    ("words", "name"), [(("report", "fiddle"), "x.html"), (("figure", "fiddle", "before-after"), "x.svg")]
+)
+def test_a_missing_folder_is_seen_before_the_work(command, worked, tmp_path, monkeypatch, words, name):
+    def work(*_, **__):
+        raise AssertionError("the work was begun")
+
+    monkeypatch.setattr("resonance.cli.comparing.compare_sets", work)
+    out = tmp_path / "none" / name
+    assert "there is no folder" in command(*words, "--out", out, "--shop", worked[0]).failed(1)
+
+
 def test_label_names_the_nearest_and_clears(command, own):
     named = command("label", own, "1", "463", "B1−", "--json").done().json
     assert (named["label"], named["labelled_by"]) == ("B1-", "maker")

@@ -274,6 +274,59 @@ def test_many_unchanged_modes_stand_in_the_table_alone(written, job, comparisons
         assert f"{700.0 + k:.1f} → 318.2" in said
 
 
+def with_modes(comparison, **changes):
+    """A comparison whose second shift has other modes or another verdict."""
+    first, second, *rest = comparison.shifts
+    return replace(comparison, shifts=(first, replace(second, **changes), *rest))
+
+
+def test_a_customer_is_not_shown_hum_or_what_nobody_knows_to_be_a_resonance(written, job, comparisons):
+    first, second, third, fourth, *rest = comparisons[0].shifts
+    over_hum = Reason("hidden_by", {"kind": "hum", "frequency": 100.0})
+    hum = replace(second, before=replace(second.before, frequency=100.1), verdict="ambiguous", after=None,
+                  reasons=(over_hum,))  # fmt: skip
+    unsure = replace(
+        fourth, before=replace(fourth.before, kind="unsure", frequency=411.1), verdict="ambiguous"
+    )
+    sure = replace(unsure, before=replace(unsure.before, frequency=777.7), verdict="no change seen")
+    named = replace(third, before=replace(third.before, kind="unsure"), verdict="ambiguous")  # by the maker
+    comparison = replace(comparisons[0], shifts=(first, hum, named, unsure, sure, *rest))
+    said = written(job, (comparison,))
+    assert "100.1" not in said
+    assert "411.1" not in said
+    assert "777.7" in said
+    assert "352.6 → 354.7 Hz: cannot tell" in said
+    assert "Readings on mains hum left out: 1." in said
+    assert "Unsure resonances left out: 1." in said
+    bench = written(job, (comparison,), audience="bench")
+    assert "100.1" in bench
+    assert "411.1" in bench
+    assert "left out:" not in bench
+
+
+def test_where_something_is_left_out_nothing_is_said_of_all(written, job, comparisons):
+    told = written(job, comparisons[1:])
+    assert "No change seen." in told
+    assert "None found in the resonance frequencies" in told
+    only = comparisons[1].shifts[1]
+    unsure = with_modes(
+        comparisons[1], before=replace(only.before, kind="unsure"), verdict="ambiguous", after=None
+    )
+    told = written(job, (unsure,))
+    assert "No shift seen in what could be paired." in told
+    assert "None found in the resonance frequencies" not in told
+
+
+def test_a_frequency_read_otherwise_than_the_set_by_itself_has_a_footnote(written, job, comparisons):
+    words = "read from one list of resonances"
+    assert words not in written(job, comparisons)
+    shown = comparisons[0].shifts[1].after
+    within = with_modes(comparisons[0], after=replace(shown, frequency=shown.frequency + 0.01))
+    assert words not in written(job, (within,))  # 318.21 Hz is still 318.2 Hz
+    beyond = with_modes(comparisons[0], after=replace(shown, frequency=shown.frequency + 0.2))
+    assert written(job, (beyond,)).count(words) == 1
+
+
 def test_a_free_plate_is_told_as_such(written):
     said = written(Job("plate", Instrument("No. 8", "violin", "top")))
     assert "violin, free top plate" in said
