@@ -8,6 +8,7 @@ no_modes : {'side'}                    that set shows no mode at all
 outside_band : {'low', 'high'}         the other set was not searched there
 not_reached : {'reach'}                the other set's blows excite nothing up there
 hidden_by : {'kind', 'frequency'}      a string, hum or room line of the other set lies over it
+unsure_mode : {'side'}                 not known to be a resonance of the body at all
 pair_ambiguous : {'margin'}            it may be a mode of the other set after all
 other_place : {}                       heard at places that the other set has no tap from
 too_weak : {'snr_db', 'needed_db'} or {'level_db', 'needed_db'}   may have sunk below what the other set shows
@@ -16,7 +17,7 @@ strength_not_known : {}                claimed although nothing tells how strong
 
 from math import isfinite
 
-from resonance.changes.pair import Alone, is_body
+from resonance.changes.pair import Alone, is_body, is_doubtful
 from resonance.changes.places import places, plain_name
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
@@ -51,7 +52,8 @@ def absent_verdict(
     if unreached:
         return "not reached", unreached
     doubt = (
-        _hidden(mode, other_modes)
+        _doubtful(mode, "before" if side == "after" else "after")
+        or _hidden(mode, other_modes)
         or _ambiguous(alone)
         or _elsewhere(mode, other)
         or _weak(mode, seen_in, other)
@@ -70,6 +72,10 @@ def _not_reached(mode: Mode, other: TapSet) -> tuple[Reason, ...]:
     if mode.frequency > other.analysis.reach:
         return (Reason("not_reached", {"reach": other.analysis.reach}),)
     return ()
+
+
+def _doubtful(mode: Mode, side: str) -> tuple[Reason, ...]:
+    return (Reason("unsure_mode", {"side": side}),) if is_doubtful(mode) else ()
 
 
 def _hidden(mode: Mode, other_modes: tuple[Mode, ...]) -> tuple[Reason, ...]:

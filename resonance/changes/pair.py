@@ -174,6 +174,11 @@ def is_body(mode: Mode) -> bool:
     return mode.kind in BODY_KINDS
 
 
+def is_doubtful(mode: Mode) -> bool:
+    """Whether it is not known that a mode is the instrument's own: unsure, and the maker has not named it."""
+    return mode.kind == "unsure" and not (mode.label and mode.labelled_by == "maker")
+
+
 def frequency_u_cents(mode: Mode) -> float:
     """Give the standard uncertainty of a mode's frequency in cents, NaN when not known."""
     return 1200.0 / log(2.0) * mode.frequency_u / mode.frequency

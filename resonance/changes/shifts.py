@@ -14,6 +14,7 @@ repeatability_assumed : {'scatter_cents', 'kind'}   no repeat sets of that kind:
 few_repeats : {'n', 'scatter_cents'}                fewer than three repeat sets behind the put-back scatter
 place_differs : {'room_u'}                          the room term in it, Hz
 air_temperature : {'expected_cents', 'degrees'}     judged against the shift that the air alone makes
+unsure_mode : {'side'}                              not known to be a resonance of the body at all
 pair_ambiguous : {'margin'}                         may be another mode; a name on both sides settles it
 no_uncertainty : {'side'}                           a reading without uncertainty ('before', 'after', 'both')
 close_call : {'p', 'threshold'}                     called, though the 95 % interval just holds zero
@@ -38,7 +39,7 @@ from resonance.changes.judge import (
     thresholds,
 )
 from resonance.changes.levels import level_change
-from resonance.changes.pair import Pair, frequency_u_cents
+from resonance.changes.pair import Pair, frequency_u_cents, is_doubtful
 from resonance.changes.places import ROOM_DOF, limited_room, room_hertz
 from resonance.changes.repeatability import scatter_for
 from resonance.modes.mode import Mode
@@ -121,7 +122,10 @@ def judge_pair(before: Mode, after: Mode, pair: Pair, yard: Yardsticks) -> Judge
     unknown = [side for side, m in (("before", before), ("after", after)) if not isfinite(m.frequency_u)]
     if unknown:
         reasons.append(Reason("no_uncertainty", {"side": unknown[0] if len(unknown) == 1 else "both"}))
-    p = nan if pair.ambiguous else p_value(difference, u, dof)
+    doubtful = [side for side, m in (("before", before), ("after", after)) if is_doubtful(m)]
+    if doubtful:
+        reasons.append(Reason("unsure_mode", {"side": doubtful[0] if len(doubtful) == 1 else "both"}))
+    p = nan if pair.ambiguous or doubtful else p_value(difference, u, dof)
     return Judged(before, after, pair.ambiguous, shift, difference, u, dof, p, scatter, tuple(reasons))
 
 

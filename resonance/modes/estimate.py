@@ -17,6 +17,7 @@ few_taps {n}   fewer than four
 one_microphone_place : {}   the room may bias every value
 assumed_strings : {}   open strings not given
 record_too_short {needed}   (mode) damping not shown, s of decay needed
+flank : {of}   (mode) so faint beside a loud one, Hz, that the room alone may make it: kind 'unsure'
 damping_uncertain : {}   (mode) damping not shown, its uncertainty is more than a third of it
 """
 
@@ -49,6 +50,9 @@ FAINT_DB = -36.0  # line power below the strongest at which a mode is no longer 
 LEAST_SNR_DB = 3.0  # line over noise below which a mode is not reported
 LARGEST_MISFIT = 0.3
 LATER = (0.010, 0.025, 0.050)  # s, later starts of the model term
+MODEL_SCALE = 2.0  # the model terms are this much wider, by sets in simulated rooms with known modes
+FLANK_DB = 18.0  # a mode this much fainter than one whose band it lies in is not vouched for
+FLANK = 1.4  # how near that is: distance over the sum of both half bandwidths
 BEFORE_BLOW = 0.001  # s before the onset at which the picture begins
 SHORTEST_FALL = 1.0  # damping needs a record in which the mode falls by this many nepers
 LARGEST_DAMPING_U = 0.35  # of the damping itself
@@ -107,6 +111,7 @@ def find_modes(
         return replace(summary, reasons=(*reasons, Reason("model_misfit", {"misfit": misfit})))
     found = [m for p in parts for m in _modes_of(p, takes, taps, search, longest, strings, strung)]
     modes = _with_levels(_loud_enough(found))
+    modes = _flanked(modes) if strung else modes
     if not modes:
         return replace(summary, reasons=(*reasons, Reason("no_modes")))
     return replace(summary, modes=tuple(sorted(modes, key=lambda m: m.frequency)))
@@ -261,7 +266,7 @@ def _report(
     part: _Part,
     influence: Influence,
     i: int,
-    model_u: float,
+    model_u: FloatArray,
     picture: tuple[FloatArray, FloatArray],
     duration: float,
     strings: Sequence[float],
@@ -285,13 +290,14 @@ def _report(
         float(damping) if shown else nan,
         frequency_u=frequency.u,
         frequency_dof=frequency.dof,
-        model_u=float(model_u),
+        model_u=float(model_u[0]),
         peak=nearest_maximum(*picture, hertz, max(1.5, 0.75 * alpha / np.pi)),
         damping_u=float(damping * log_damping.u) if shown else nan,
         damping_dof=log_damping.dof if shown else nan,
+        damping_model_u=float(damping * model_u[1]) if shown else nan,
         n_taps=len(influence.taps),
         snr_db=snr_db,
-        limited_by=_limit(frequency, alpha * duration),
+        limited_by=_limit(frequency, alpha * duration, float(model_u[0])),
         kind=kind,
         reasons=reasons,
     )
@@ -304,19 +310,20 @@ def _damping_reasons(alpha: float, duration: float, log_u: float) -> tuple[Reaso
     return (Reason("damping_uncertain"),) if not log_u < LARGEST_DAMPING_U else ()
 
 
-def _limit(frequency: Pooled, fall: float) -> str:
+def _limit(frequency: Pooled, fall: float, model_u: float) -> str:
     if fall < SHORTEST_FALL:
         return "record"
+    if model_u > 2.0 * frequency.u:
+        return "room"
     return "hand" if frequency.hand > frequency.noise else "noise"
 
 
 def _model_terms(
     part: _Part, takes: Sequence[Take], taps: Sequence[Tap], search: Search, longest: float
 ) -> FloatArray:
-    """How far each frequency moves when the fit begins later, beyond what its noise allows, Hz (n_modes,)."""
+    """How far frequency (Hz) and ln damping move when the fit begins later, beyond noise (n_modes, 2)."""
     poles = part.fit.state.poles
-    spread = np.zeros(poles.size)
-    counted = np.zeros(poles.size)
+    spread, counted = np.zeros((poles.size, 2)), np.zeros((poles.size, 2))
     for delay in LATER:
         groups = cut_groups(
             takes, taps, search=search, fit_band=part.fit_band, longest=longest - delay, delay=delay
@@ -328,12 +335,16 @@ def _model_terms(
             for g, old, w in zip(groups, part.groups, part.fit.root_weights, strict=True)
         )
         state = refine(groups, poles, roots, part.fit.tap_weights, steps=3, tolerance=0.1)
-        late_u = np.sqrt(np.diag(pole_covariance(state, part.fit.tap_weights))[1::2])
-        told = late_u < 0.25 * np.maximum(-poles.real, 2.0 / longest)
-        excess = np.maximum((np.abs(state.poles) - np.abs(poles)) ** 2 - late_u**2, 0.0)
-        spread += np.where(told, excess, 0.0)
+        late_u = np.sqrt(np.diag(pole_covariance(state, part.fit.tap_weights))).reshape(-1, 2)[:, ::-1]
+        moved = np.stack([np.abs(state.poles) - np.abs(poles), np.log(state.poles.real / poles.real)], axis=1)
+        believed = np.stack(
+            [0.25 * np.maximum(-poles.real, 2.0 / longest), np.full(poles.size, 0.25)], axis=1
+        )
+        told = late_u < believed
+        spread += np.where(told, np.maximum(moved**2 - late_u**2, 0.0), 0.0)
         counted += told
-    return np.asarray(np.sqrt(spread / np.maximum(counted, 1)) / (2.0 * np.pi))
+    root = np.sqrt(spread / np.maximum(counted, 1))
+    return np.asarray(MODEL_SCALE * root / np.array([2.0 * np.pi, 1.0]))
 
 
 def _picture(
@@ -394,6 +405,32 @@ def _with_levels(found: Sequence[_Found]) -> list[Mode]:
             for place, energy in f.energy.items():
                 totals[place] = totals.get(place, np.zeros(energy.size)) + energy
     return [replace(f.mode, levels=_levels(f, totals)) for f in found]
+
+
+def _flanked(modes: Sequence[Mode]) -> list[Mode]:
+    """Call a faint mode in the band of a loud one unsure: a room makes such of a loud note."""
+    return [replace(m, kind="unsure", reasons=(*m.reasons, Reason("flank", {"of": loud.frequency})))
+            if (loud := _louder_beside(m, modes)) else m for m in modes]  # fmt: skip
+
+
+def _louder_beside(mode: Mode, modes: Sequence[Mode]) -> Mode | None:
+    """Return the loudest body mode in whose band a body mode lies, where it is louder by far."""
+    if mode.kind != "body" or not mode.levels:
+        return None
+    level = np.mean([v.db for v in mode.levels])
+    beside = [
+        (float(np.mean([v.db for v in m.levels])), m)
+        for m in modes
+        if m.kind == "body"
+        and m.levels
+        and abs(m.frequency - mode.frequency) < FLANK * (_half_band(m) + _half_band(mode))
+    ]
+    loudest = max(beside, key=lambda pair: pair[0], default=(level, mode))
+    return loudest[1] if loudest[0] > level + FLANK_DB else None
+
+
+def _half_band(mode: Mode) -> float:
+    return mode.damping * mode.frequency if isfinite(mode.damping) else 0.0
 
 
 def _levels(found: _Found, totals: dict[tuple[str, str], FloatArray]) -> tuple[Level, ...]:

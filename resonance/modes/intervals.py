@@ -50,5 +50,5 @@ def frequency_half_width(mode: Mode) -> float:
 
 
 def damping_half_width(mode: Mode) -> float:
-    """Half width of a damping ratio."""
-    return half_width(mode.damping_u, mode.damping_dof)
+    """Half width of a printed damping ratio: taps and model term (`Mode.damping_model_u`) together."""
+    return half_width(*combined(mode.damping_u, mode.damping_dof, mode.damping_model_u))

@@ -45,6 +45,7 @@ class Mode:
     labelled_by : 'program', 'maker' or ''
     track : str or None   identity of the mode through a job
     reasons : tuple of Reason
+    damping_model_u : float   as `model_u`, for the damping ratio
     """
 
     frequency: float
@@ -64,6 +65,7 @@ class Mode:
     labelled_by: str = ""
     track: str | None = None
     reasons: tuple[Reason, ...] = ()
+    damping_model_u: float = nan
 
 
 @dataclass(frozen=True)

@@ -64,6 +64,14 @@ def test_a_mode_heard_only_at_a_place_the_other_set_lacks():
     assert judge(quiet_there, takes=(a_take("bass corner"),)) == ("ambiguous", ["too_weak"])
 
 
+def test_of_an_unsure_mode_nothing_is_claimed_unless_the_maker_named_it():
+    unsure = a_mode(450.0, kind="unsure")
+    assert judge(unsure) == ("ambiguous", ["unsure_mode"])
+    assert judge(unsure, side="before") == ("ambiguous", ["unsure_mode"])
+    assert judge(replace(unsure, label="A1", labelled_by="program"))[0] == "ambiguous"
+    assert judge(replace(unsure, label="A1", labelled_by="maker")) == ("not found", [])
+
+
 def test_a_string_over_it_hides_it():
     string = a_mode(443.0, kind="string", damping=0.0004)
     assert judge(a_mode(440.0), modes=(*OTHERS, string)) == ("ambiguous", ["hidden_by"])

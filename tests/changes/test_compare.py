@@ -62,6 +62,18 @@ def test_one_mode_moved_and_the_others_did_not():
     assert comparison.common_cents == pytest.approx(0.0, abs=1e-6)
 
 
+def test_of_an_unsure_mode_no_move_is_claimed():
+    one = a_set("set1", at(FREQUENCIES))
+    modes = list(at(shifted(only(4, 20.0))))
+    modes[4] = replace(modes[4], kind="unsure")
+    shift = compare(one, a_set("set2", modes, hours=2.0), repeatability=KNOWN).shifts[4]
+    assert shift.verdict == "ambiguous"
+    assert shift.shift_cents == pytest.approx(20.0)
+    assert dict(next(r for r in shift.reasons if r.code == "unsure_mode").values) == {"side": "after"}
+    named = [replace(m, label="A1", labelled_by="maker") for m in modes]
+    assert compare(one, a_set("set2", named, hours=2.0), repeatability=KNOWN).shifts[4].verdict == "moved"
+
+
 def test_interval_and_uncertainty_in_closed_form():
     shift = compared(0.0).shifts[3]
     own = 1200.0 / log(2.0) * 0.3 / 465.0

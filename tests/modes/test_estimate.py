@@ -6,6 +6,7 @@ import scipy
 
 from resonance.errors import ResonanceError
 from resonance.modes.estimate import find_modes
+from resonance.modes.intervals import frequency_half_width
 from resonance.modes.mode import Mode
 from resonance.sound.recording import Recording, Take
 from resonance.taps.tap import Tap
@@ -129,6 +130,32 @@ def test_string_and_hum_are_told_from_the_body():
     assert near(result.modes, 440.0).kind == "string"
     assert near(result.modes, 100.0).kind == "hum"
     assert near(result.modes, 455.0).kind == "body"
+
+
+def test_a_faint_mode_in_the_band_of_a_loud_one_is_unsure():
+    # 275 Hz at 2.5 % has a half bandwidth of 7 Hz; 24 dB less of energy is what a room alone may make of it.
+    flank = np.array([[268.0, 0.02, 0.055], [690.0 - 40.0, 0.012, 0.04]])
+    result = find_modes(*taps_of(np.vstack([BODY, flank]), noise=1e-5, n_taps=8))
+    faint = near(result.modes, 268.0)
+    assert abs(faint.frequency - 268.0) < 1.5
+    assert faint.kind == "unsure"
+    assert [(r.code, round(r.values["of"])) for r in faint.reasons] == [("flank", 275)]
+    assert near(result.modes, 650.0).kind == "body"  # as faint, but by itself
+    assert near(result.modes, 275.0).kind == "body"
+
+
+def test_model_term_shows_what_is_no_sum_of_exponentials():
+    # A second sound 40 ms later, as from a wall 7 m off, is in no model: later starts tell, and so the ±.
+    takes, taps = taps_of(noise=1e-4)
+    sound = takes[0].recording.samples[:, 0]
+    late = int(0.04 * RATE)
+    echo = np.concatenate([np.zeros(late), 0.2 * sound[:-late]])
+    walled = find_modes([Take(Recording((sound + echo)[:, None], RATE))], taps)
+    plain = find_modes(takes, taps)
+    assert near(walled.modes, 455.0).model_u > 5 * near(plain.modes, 455.0).model_u
+    assert near(walled.modes, 455.0).limited_by == "room"
+    assert near(walled.modes, 455.0).damping_model_u > 5 * near(plain.modes, 455.0).damping_model_u
+    assert abs(near(walled.modes, 455.0).frequency - 455.0) < frequency_half_width(near(walled.modes, 455.0))
 
 
 def test_second_set_from_the_first_ones_modes():
