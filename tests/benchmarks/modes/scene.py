@@ -1,10 +1,9 @@
 """Tap sets with known modes, for measuring the estimator: hand, strings, hum, room, bad taps.
 
 All of it is invented but within what the field knows: about 29 modes to 3 kHz, half-sine blows of
-0.3 to 4 ms, frequencies that fall a little with the strength of the blow (so that no record is exactly
-a sum of exponentials), place and strength of the blow varying, 1/f noise, mains hum. Frequencies, dampings and
-amplitudes differ from seed to seed. The signal-to-noise ratio is that of 200 to 1000 Hz over the
-first 0.25 s.
+0.3 to 4 ms, frequencies that fall a little with the strength of the blow (the truth is that of a usual
+one), place and strength of the blow varying, 1/f noise, mains hum. Frequencies, dampings and amplitudes
+differ from seed to seed. The signal-to-noise ratio is that of 200 to 1000 Hz over the first 0.25 s.
 """
 
 from dataclasses import dataclass, replace
@@ -27,7 +26,7 @@ BODY = (
 )  # fmt: skip
 NAMED = {"A0": 275, "CBR": 400, "B1-": 450, "B1+": 540}
 OPEN_STRINGS = (196.0, 293.66, 440.3, 659.3)
-LEVEL_DEPENDENCE = 5e-6  # relative fall of frequency for a blow of usual strength
+LEVEL_DEPENDENCE = 5e-6  # relative fall of frequency when a blow is twice as strong as usual
 SPACING = 1.0  # s between taps
 FIRST = 0.6  # s
 
@@ -138,7 +137,7 @@ def _take(case, rng, frequency, damping, amplitude, n_body, count, place):
         hand = np.exp(rng.normal(0.0, 0.15, frequency.size)) * strengths[k]
         moved = frequency.copy()
         moved[:n_body] *= 1.0 + case.drift * rng.standard_normal() / 450.0
-        moved[:n_body] *= 1.0 - LEVEL_DEPENDENCE * strengths[k]
+        moved[:n_body] *= 1.0 - LEVEL_DEPENDENCE * (strengths[k] - 1.0)
         first = int(np.ceil(onsets[k] * rate))
         lead = first / rate - onsets[k]
         for m in range(frequency.size):
