@@ -22,7 +22,8 @@ _FIT = (
 )
 _INTERVAL = (
     "Every ± is half the width of a 95 % interval. That of a reading covers the spread from tap to tap "
-    "and how much of the decay is used; that of a shift also covers the put-back scatter: what taking the "
+    "and how much of the decay is used, which shows only part of what a room does to one microphone "
+    "place; that of a shift also covers the put-back scatter: what taking the "
     "instrument down and putting it back does by itself. A shift that would have shown is one that would "
     "be found four times out of five."
 )
