@@ -23,6 +23,7 @@ from resonance.cli.options import (
     positive,
     repeat_kind,
 )
+from resonance.cli.places import place_questions
 from resonance.cli.shop import open_shop
 from resonance.errors import ResonanceError
 from resonance.report.blocks import Block, Items, Paragraph
@@ -145,6 +146,7 @@ def run(arguments: Namespace) -> None:
         tap_set = replace(tap_set, taken=taken, repeat_of=repeats, repeat_kind=arguments.repeat or "")
         kept = _keep(shop, job, tap_set, paths, arguments)
     _print(shop, job.id, kept, paths, arguments)
+    screen.note(ordering.future_words(kept.taken), *place_questions(job, kept))
 
 
 def conditions_of(arguments: Namespace) -> Conditions:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from resonance.cli import ordering, screen
 from resonance.cli.comparing import put_back_scatter
-from resonance.cli.options import Commands, add_command, add_json, moment, number
+from resonance.cli.options import Commands, UsageError, add_command, add_json, moment, number
 from resonance.cli.shop import open_shop
 from resonance.report.blocks import Block, Items, Paragraph, table_of
 from resonance.sets.setup import ENDS, PARTS, Adjustment
@@ -23,6 +23,9 @@ resonance adjust my-viola --part bridge --note "thinned at the top, 0.2 g less"
 resonance adjust my-viola --part strings --new-chapter --note "new set" --made 2025-03-01"""
 MAIN_MODES = 5
 MORE_SETS = 3
+FARTHEST_MM = (
+    3.0  # farther than a post is moved at a time (common practice, no source): a slip or another unit
+)
 WITH_TENSION = ("soundpost", "bridge", "strings", "tail", "body")
 
 
@@ -48,6 +51,7 @@ def add_parser(commands: Commands) -> None:
         action="store_true",
         help="a new post, a full string change or an opened body: nothing is compared across it in histories",
     )
+    parser.add_argument("--anyway", action="store_true", help=f"note it even if beyond {FARTHEST_MM:g} mm")
     where = parser.add_mutually_exclusive_group()
     where.add_argument("--before", metavar="ENTRY", help="it was before this tap set or adjustment")
     where.add_argument("--after", metavar="ENTRY", help="it was after this one")
@@ -57,6 +61,7 @@ def add_parser(commands: Commands) -> None:
 
 def run(arguments: Namespace) -> None:
     """Say what could be seen, warn, then record."""
+    _check_distances(arguments)
     shop = open_shop(arguments)
     job = shop.job(arguments.job)
     adjustment = Adjustment(
@@ -74,6 +79,13 @@ def run(arguments: Namespace) -> None:
         screen.show(*beforehand_blocks(job, last, arguments.part))
     added = shop.add_adjustment(job.id, adjustment, before=arguments.before, after=arguments.after)
     _print(shop.job(job.id), added, last, arguments)
+    screen.note(ordering.future_words(arguments.made))
+
+
+def _check_distances(arguments: Namespace) -> None:
+    for option, distance in (("--along", arguments.along), ("--across", arguments.across)):
+        if distance is not None and abs(distance) > FARTHEST_MM and not arguments.anyway:
+            raise UsageError(f"{option} {distance:g} is millimetres, and far; if it is right, add --anyway")
 
 
 def _print(job: "Job", added: Adjustment, last: TapSet | None, arguments: Namespace) -> None:
@@ -90,6 +102,9 @@ def _print(job: "Job", added: Adjustment, last: TapSet | None, arguments: Namesp
         return
     screen.gap()
     screen.show(f"Noted as {adjustment_id_words(added.id)} ({added.id}): {adjustment_words(added)}.")
+    if added.part == "soundpost" and not (isfinite(added.along_mm) or isfinite(added.across_mm)):
+        how = f"'resonance job edit {job.id} {added.id} along=0.5'"
+        screen.show(f"No distance was noted; {how} adds it (millimetres; minus is towards the bridge).")
     if waits:
         screen.show(*ordering.order_blocks(job, last=6), ordering.unconfirmed_words(job))
 

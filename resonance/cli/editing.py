@@ -4,6 +4,7 @@ from argparse import ArgumentTypeError
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
+from datetime import datetime
 from typing import TYPE_CHECKING, Any, TypeVar
 
 from resonance.cli.options import (
@@ -15,6 +16,7 @@ from resonance.cli.options import (
     moment,
     repeat_kind,
 )
+from resonance.cli.ordering import future_words
 
 if TYPE_CHECKING:
     from resonance.jobs.store import Shop
@@ -91,7 +93,8 @@ def _edit_adjustment(shop: "Shop", job: str, entry: str, pairs: dict[str, str]) 
     with as_typed():
         adjustment = apply_fields(adjustment, pairs)
     adjustment = shop.edit_adjustment(job, adjustment)
-    return to_record(adjustment), f"Adjustment {adjustment.id} now says so: {_said(pairs)}."
+    text = f"Adjustment {adjustment.id} now says so: {_said(pairs)}."
+    return to_record(adjustment), _with_warning(text, adjustment.made if "made" in pairs else None)
 
 
 def _edit_set(shop: "Shop", job: str, entry: str, pairs: dict[str, str]) -> tuple[dict[str, Any], str]:
@@ -118,7 +121,8 @@ def _edit_set(shop: "Shop", job: str, entry: str, pairs: dict[str, str]) -> tupl
         repeat_of=pairs.get("repeat_of"),
         repeat_kind=_read(repeat_kind, pairs.get("repeat_kind")),
     )
-    return to_record(edited), f"Tap set {edited.id} now says so: {_said(pairs)}."
+    text = f"Tap set {edited.id} now says so: {_said(pairs)}."
+    return to_record(edited), _with_warning(text, edited.taken if "taken" in pairs else None)
 
 
 def _read(reader: Callable[[str], T], text: str | None) -> T | None:
@@ -143,6 +147,10 @@ def _known(pairs: dict[str, str], keys: Sequence[str]) -> None:
         if key not in keys:
             hint = did_you_mean(key, keys) or f"the entries are: {', '.join(keys)}"
             raise UsageError(f"there is no entry '{key}'; {hint}")
+
+
+def _with_warning(text: str, moment: datetime | None) -> str:
+    return " ".join(filter(None, [text, future_words(moment)]))
 
 
 def _said(pairs: dict[str, str]) -> str:

@@ -83,6 +83,7 @@ def _add_new(actions: Commands) -> None:
 
 def run_new(arguments: Namespace) -> None:
     """Begin a job."""
+    from resonance.jobs.job import short_name
     from resonance.jobs.records import to_record
     from resonance.sets.instrument import Instrument
 
@@ -103,11 +104,17 @@ def run_new(arguments: Namespace) -> None:
         notes=arguments.notes,
     )
     job = shop.new_job(instrument)
+    taken = f"The name {short_name(name)} is taken: this job is called {job.id}."
+    if job.id != short_name(name):
+        screen.note(taken)
     if arguments.json:
         screen.print_json(to_record(job))
         return
+    family = job.instrument.family
+    assumed = f"Family assumed: {family}. If it is another: 'resonance job edit {job.id} family=viola'."
     screen.show(
         f"Job {job.id} begun: {kind_words(instrument)}. It is kept in {shop.folder}.",
+        "" if arguments.family else assumed,
         f"Next: 'resonance add {job.id} FILE...' keeps its first tap set.",
     )
 

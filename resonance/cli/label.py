@@ -17,8 +17,8 @@ def add_parser(commands: Commands) -> None:
         commands,
         "label",
         does="name a resonance yourself",
-        about="The resonance nearest to HZ takes the name, if one lies within 50 cents (about 13 Hz at "
-        "450 Hz).\nConfirm a guess by giving the same name.",
+        about="The resonance nearest to HZ takes the name, if one lies within 2 % (9 Hz at 450 Hz)."
+        "\nConfirm a guess by giving the same name.",
         example=EXAMPLE,
     )
     parser.add_argument("job", metavar="JOB", help="name of the job")

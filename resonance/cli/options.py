@@ -101,7 +101,8 @@ def add_json(parser: argparse.ArgumentParser) -> None:
 
 def add_instrument(parser: argparse.ArgumentParser, *, family: str | None, piece: str | None) -> None:
     """Add --family and --piece with the given defaults."""
-    parser.add_argument("--family", choices=FAMILIES, default=family, help=_default(family))
+    usual = _default(family) or "violin, or the shop's usual one, unless said"
+    parser.add_argument("--family", choices=FAMILIES, default=family, help=usual)
     parser.add_argument(
         "--piece",
         choices=PIECES,

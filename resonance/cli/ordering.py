@@ -1,5 +1,6 @@
 """The order of tap sets and adjustments, as shown and asked about."""
 
+from datetime import datetime, timedelta
 from typing import TYPE_CHECKING
 
 from resonance.cli import screen
@@ -46,6 +47,15 @@ def unconfirmed_words(job: "Job") -> str:
         f"'resonance job confirm {job.id}'. If not: 'resonance job move {job.id} {waiting[-1]} --before "
         "ENTRY' or '--after ENTRY'."
     )
+
+
+def future_words(moment: datetime | None) -> str:
+    """Warn of a date more than a day ahead; '' for any other."""
+    from resonance.report.words import moment_words
+
+    if moment is None or moment <= datetime.now().astimezone() + timedelta(days=1):
+        return ""
+    return f"{moment_words(moment)} lies in the future: see that the date is right."
 
 
 def ask_for_order(job: "Job") -> bool:

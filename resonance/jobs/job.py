@@ -16,7 +16,6 @@ from resonance.modes.mode import Mode
 from resonance.sets.instrument import Instrument
 from resonance.sets.setup import Adjustment, Post, Setup
 from resonance.sets.tapset import TapSet
-from resonance.units import cents
 
 ENTRY_KINDS = ("tap set", "adjustment", "remark")
 Item = TypeVar("Item", TapSet, Adjustment)
@@ -153,13 +152,13 @@ def _find(items: Sequence[Item], wanted: str, prefix: str, what: str) -> Item:
     raise NotFoundError(f"no {what} is called '{wanted}'; there are: {there}")
 
 
-def find_mode(tap_set: TapSet, frequency: float, *, within_cents: float = 50.0) -> Mode:
+def find_mode(tap_set: TapSet, frequency: float, *, within_percent: float = 2.0) -> Mode:
     """Give the mode of a tap set nearest to a frequency in Hz.
 
     Parameters
     ----------
-    within_cents : float, cents   how far off the maker's reading of the figure may be; half a semitone,
-        about a third of the least distance of neighbouring body modes (common practice, no source)
+    within_percent : float   how far off the maker's reading of the figure may be; a third of a semitone,
+        well under the least distance of neighbouring body modes (common practice, no source)
 
     Raises
     ------
@@ -167,8 +166,8 @@ def find_mode(tap_set: TapSet, frequency: float, *, within_cents: float = 50.0) 
     """
     if not frequency > 0.0:
         raise NotFoundError(f"{frequency} is not a frequency; give it in hertz, above 0")
-    by_distance = sorted(tap_set.modes, key=lambda mode: abs(float(cents(mode.frequency, frequency))))
-    if by_distance and abs(float(cents(by_distance[0].frequency, frequency))) <= within_cents:
+    by_distance = sorted(tap_set.modes, key=lambda mode: abs(mode.frequency - frequency))
+    if by_distance and abs(by_distance[0].frequency - frequency) <= 0.01 * within_percent * frequency:
         return by_distance[0]
     there = ", ".join(f"{mode.frequency:.1f}" for mode in sorted(by_distance[:3], key=_frequency))
     nearest = f"the nearest are at {there} Hz" if there else "it has none"

@@ -428,7 +428,7 @@ class Shop:
     def label(
         self, job: str, set_id: str, frequency: float, name: str | None, *, author: str = "maker"
     ) -> Mode:
-        """Name the mode nearest to a frequency (within 50 cents); None takes its name away.
+        """Name the mode nearest to a frequency (within 2 %); None takes its name away.
 
         Raises
         ------

@@ -7,6 +7,7 @@ import re
 import pytest
 
 from resonance.cli import screen
+from resonance.cli.places import is_slip
 
 
 @pytest.fixture
@@ -154,6 +155,7 @@ def test_label_names_the_nearest_and_clears(command, own):
     assert re.search(r"Named: mine 46[12]\.\d+ .* in tap set 1, (0|1)\.\d Hz from the 463 Hz you gave", shown)
     assert command("label", own, "set1", "463", "--clear", "--json").done().json["label"] is None
     assert "nearest" in command("label", own, "set1", "850", "X").failed(1)
+    assert "462.0" in command("label", own, "set1", "473", "X").failed(1)  # 2.3 % off
 
 
 def test_target(command, own):
@@ -255,6 +257,53 @@ def test_adjust_warns_when_no_tap_set_precedes(command):
     assert "No tap set precedes this" in command("adjust", "v", "--part", "bridge").done().text
     assert "cannot be told apart" in command("adjust", "v", "--part", "tail").done().text
     assert "Take care" not in command("adjust", "v", "--part", "fitting").done().text
+
+
+def test_a_moved_post_without_a_distance_is_said_to_have_none(command):
+    command("job", "new", "v").done()
+    shown = command("adjust", "v", "--part", "soundpost").done().text
+    assert "No distance was noted; 'resonance job edit v adj1 along=0.5' adds it" in shown
+    for words in (("--part", "soundpost", "--across", "1"), ("--part", "bridge")):
+        assert "No distance" not in command("adjust", "v", *words).done().text
+
+
+@pytest.mark.parametrize("option", ["--along", "--across"])
+def test_a_distance_beyond_three_millimetres_is_asked_back(command, option):
+    command("job", "new", "v").done()
+    words = ("adjust", "v", "--part", "soundpost", option)
+    for far in ("3.1", "-25"):
+        error = command(*words, far).failed(2)
+        assert "millimetres" in error
+        assert "--anyway" in error
+    assert command("job", "show", "v", "--json").done().json["adjustments"] == []
+    command(*words, "-3").done()
+    command(*words, "25", "--anyway").done()
+    assert len(command("job", "show", "v", "--json").done().json["adjustments"]) == 2
+
+
+def test_a_place_a_letter_or_two_off_is_asked_after(command, sounds):
+    command("job", "new", "v").done()
+    command("add", "v", sounds / "before.wav", "--place", "Bass corner", "--mic", "treble f-hole").done()
+    shown = command(
+        "add", "v", sounds / "again.wav", "--place", "bass  corner", "--mic", "treble f-hloe"
+    ).done()
+    assert "Microphone place 'treble f-hloe': did you mean 'treble f-hole', as in tap set 1?" in shown.text
+    assert "Tap place" not in shown.err  # case and spaces make no other place
+
+
+@pytest.mark.parametrize(
+    ("one", "other", "slip"),
+    [
+        ("treble f-hole", "treble f-hole", False),
+        ("treble f-hole", "trebl f-holes", True),
+        ("treble f-hole", "bass f-hole", False),
+        ("place 1", "place 2", False),
+        ("near", "rear", False),
+        ("f-hole, 30 cm", "f-hole 30 cm", True),
+    ],
+)
+def test_which_names_differ_by_a_slip(one, other, slip):
+    assert is_slip(one, other) is slip
 
 
 def test_adjust_json(command, own):

@@ -1,6 +1,7 @@
 """Jobs: begin, list, show, edit, remark, order, export, import, delete, undo, check, setup."""
 
 import json
+from datetime import datetime, timedelta
 
 import pytest
 
@@ -18,6 +19,16 @@ def test_odd_names_give_a_job_that_can_be_named(command, name, job):
 def test_a_second_job_of_that_name_gets_another(command):
     ids = [command("job", "new", "viola", "--json").done().json["id"] for _ in range(2)]
     assert ids == ["viola", "viola-2"]
+    assert (
+        "The name viola is taken: this job is called viola-3." in command("job", "new", "Viola").done().text
+    )
+    assert "taken" not in command("job", "new", "cello").done().text
+
+
+def test_a_family_that_nobody_named_is_said_to_be_assumed(command):
+    assert "Family assumed: violin." in command("job", "new", "one").done().text
+    assert "assumed" not in command("job", "new", "two", "--family", "violin").done().text
+    assert "violin, or the shop's usual one, unless said" in command("job", "new", "--help").done().text
 
 
 def test_an_empty_name_is_wrong_usage(command):
@@ -70,6 +81,17 @@ def test_edit_takes_the_short_words_that_add_and_adjust_take(command, worked, tm
     assert (cleared["repeat_of"], cleared["repeat_kind"]) == (None, "")
     moved = command("job", "edit", "fiddle", "adj1", "along=-0.25", "across=1", "--json").done().json
     assert (moved["along_mm"], moved["across_mm"]) == (-0.25, 1.0)
+
+
+def test_a_date_in_the_future_is_asked_after(command):
+    command("job", "new", "v").done()
+    soon, later = (f"{datetime.now() + timedelta(hours=hours):%Y-%m-%dT%H:%M}" for hours in (20, 30))
+    for made, warned in ((soon, False), (later, True)):
+        shown = command("adjust", "v", "--part", "bridge", "--made", made).done().text
+        assert ("lies in the future" in shown) is warned
+        shown = command("job", "edit", "v", "adj1", f"made={made}").done().text
+        assert ("lies in the future" in shown) is warned
+    assert "future" not in command("job", "edit", "v", "adj1", "note=thinner").done().text
 
 
 def test_remark_delete_and_undo(command):

@@ -97,14 +97,13 @@ def test_finding_by_number_and_by_id():
         jobs.find_adjustment(job_of("set1"), "adj1")
 
 
-def test_a_mode_is_found_within_fifty_cents():
+def test_a_mode_is_found_within_two_percent():
     tap_set = TapSet("set1", None, (Mode(440.0, 0.01), Mode(460.0, 0.01)))
-    # 440 Hz and 50 cents up: 440 * 2**(50/1200) = 452.893 Hz; 460 Hz is 27 cents above that.
-    assert jobs.find_mode(tap_set, 449.0).frequency == 440.0
+    assert jobs.find_mode(tap_set, 448.0).frequency == 440.0
     assert jobs.find_mode(tap_set, 451.0).frequency == 460.0
-    assert jobs.find_mode(tap_set, 427.6).frequency == 440.0  # 49.5 cents below
+    assert jobs.find_mode(tap_set, 431.5).frequency == 440.0  # 1.97 % of 431.5 Hz away
     with pytest.raises(NotFoundError, match=r"the nearest are at 440\.0, 460\.0 Hz"):
-        jobs.find_mode(tap_set, 427.0)  # 51.9 cents below
+        jobs.find_mode(tap_set, 431.0)  # 2.09 % of 431 Hz away
     with pytest.raises(NotFoundError, match="above 0"):
         jobs.find_mode(tap_set, float("nan"))
 
