@@ -15,6 +15,7 @@ from resonance.modes.mode import Mode, ModesResult
 from resonance.modes.names import name_modes
 from resonance.modes.strings import assumed_strings
 from resonance.reasons import Reason
+from resonance.sets.agree import disagreement
 from resonance.sets.setup import Setup
 from resonance.sets.tapset import Analysis, Climate, Conditions, TapSet
 from resonance.sound.recording import Recording, Take, as_take
@@ -73,6 +74,9 @@ def analyse_set(
     result = find_modes(
         takes, found, band=band, family=family, piece=piece, open_strings=strings, start=start
     )
+    report(0.8, "seeing that the recordings agree")
+    alike = disagreement(takes, found, result.modes, family=family, piece=piece, open_strings=strings)
+    assumed = (Reason("assumed_strings"),) if strings and piece == "whole" else ()
     report(0.9, "measuring levels")
     return TapSet(
         id=set_id,
@@ -85,9 +89,7 @@ def analyse_set(
         climate=climate or Climate(),
         conditions=conditions or Conditions(),
         analysis=analysis_of(result, family=family, piece=piece, band=band, pitch_a4=pitch_a4),
-        reasons=(*result.reasons, Reason("assumed_strings"))
-        if strings and piece == "whole"
-        else result.reasons,
+        reasons=(*alike, *result.reasons, *assumed),
     )
 
 
