@@ -26,6 +26,11 @@ MORE_SETS = 3
 FARTHEST_MM = (
     3.0  # farther than a post is moved at a time (common practice, no source): a slip or another unit
 )
+FREE_PLATE = (
+    "Hold the plate and tap it at the same places each time.",
+    "Weigh it with every tap set (add ... --mass 68) and note the humidity: both move every resonance.",
+    "Wood taken away cannot be put back: take little at a time, and tap in between.",
+)
 WITH_TENSION = ("soundpost", "bridge", "strings", "tail", "body")
 
 
@@ -85,7 +90,9 @@ def run(arguments: Namespace) -> None:
 def _check_distances(arguments: Namespace) -> None:
     for option, distance in (("--along", arguments.along), ("--across", arguments.across)):
         if distance is not None and abs(distance) > FARTHEST_MM and not arguments.anyway:
-            raise UsageError(f"{option} {distance:g} is millimetres, and far; if it is right, add --anyway")
+            raise UsageError(
+                f"{option} takes millimetres, and {abs(distance):g} mm is far; if it is right, add --anyway"
+            )
 
 
 def _print(job: "Job", added: Adjustment, last: TapSet | None, arguments: Namespace) -> None:
@@ -101,12 +108,19 @@ def _print(job: "Job", added: Adjustment, last: TapSet | None, arguments: Namesp
         screen.print_json(record)
         return
     screen.gap()
-    screen.show(f"Noted as {adjustment_id_words(added.id)} ({added.id}): {adjustment_words(added)}.")
-    if added.part == "soundpost" and not (isfinite(added.along_mm) or isfinite(added.across_mm)):
-        how = f"'resonance job edit {job.id} {added.id} along=0.5'"
-        screen.show(f"No distance was noted; {how} adds it (millimetres; minus is towards the bridge).")
-    if waits:
-        screen.show(*ordering.order_blocks(job, last=6), ordering.unconfirmed_words(job))
+    screen.show(
+        f"Noted as {adjustment_id_words(added.id)} ({added.id}): {adjustment_words(added)}.",
+        _distance_words(job, added),
+        *(ordering.order_blocks(job, last=6) if waits else ()),
+        ordering.unconfirmed_words(job) if waits else "",
+    )
+
+
+def _distance_words(job: "Job", added: Adjustment) -> str:
+    """Say that no distance was noted of a moved post, and how to add it; '' where none is missing."""
+    if added.part != "soundpost" or isfinite(added.along_mm) or isfinite(added.across_mm):
+        return ""
+    return f"No distance was noted; 'resonance job edit {job.id} {added.id} along=0.5' adds it (millimetres)."
 
 
 def beforehand_blocks(job: "Job", last: TapSet | None, part: str) -> list[Block]:
@@ -117,7 +131,7 @@ def beforehand_blocks(job: "Job", last: TapSet | None, part: str) -> list[Block]
     warning = missing_set_words(job)
     if warning:
         blocks.append(Paragraph(warning, "caution"))
-    cautions = caution_words(part)
+    cautions = caution_words(part, piece=job.instrument.piece)
     if cautions:
         blocks.append(Items(cautions, title="Take care", tone="caution"))
     return blocks
@@ -210,8 +224,10 @@ def missing_set_words(job: "Job") -> str:
     return ""
 
 
-def caution_words(part: str) -> tuple[str, ...]:
+def caution_words(part: str, *, piece: str = "whole") -> tuple[str, ...]:
     """Say what to take care of before this work (common practice of the trade)."""
+    if piece != "whole":
+        return FREE_PLATE
     if part not in WITH_TENSION:
         return ()
     first = {
