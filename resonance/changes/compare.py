@@ -9,7 +9,7 @@ out of the shifts: how the instrument is tuned is no change of its body.
 Reason codes of a comparison (beside those of `conditions`, `places`, `restart`)
 --------------------------------------------------------------------------------
 checks_first : {'fallen', 'of', 'broadened'}   many modes fell together or broadened: seams, cracks, bar and
-    post before any talk of the adjustment
+    post before any talk of the adjustment; for a free plate {'what': 'plate'} stands beside them
 common_shift : {'cents', 'of'}          most modes went together by this much; the weather can do that
 bounds : {'low', 'high', 'reach', 'least_cents', 'most_cents', 'n_judged'}   what a verdict of no change
     covers: band looked at, reach of the blows, smallest and largest least detectable shift; the unknown is
@@ -99,7 +99,9 @@ def compare(
     shifts = tuple(sorted(shifts, key=_frequency))
     bands = band_changes(before.bands, after.bands, false_discovery=false_discovery)
     common = -pairing.common_cents if backwards else pairing.common_cents
-    fallen = _checks_first([_turned(row) for row in judged] if backwards else judged, common)
+    fallen = _checks_first(
+        [_turned(row) for row in judged] if backwards else judged, common, plate=_is_plate(before)
+    )
     comparison = Comparison(shifts, bands, (), before.id, after.id, pairing.common_cents)
     return replace(
         comparison,
@@ -198,7 +200,11 @@ def _frequency(shift: ModeShift) -> float:
     return mode.frequency if mode is not None else nan
 
 
-def _checks_first(rows: Sequence[Judged], common_cents: float) -> tuple[Reason, ...]:
+def _is_plate(tap_set: TapSet) -> bool:
+    return tap_set.analysis.settings.get("piece", "whole") != "whole"
+
+
+def _checks_first(rows: Sequence[Judged], common_cents: float, *, plate: bool) -> tuple[Reason, ...]:
     """Whether many modes fell together by more than their uncertainty, or many broadened."""
     judged = [row for row in rows if isfinite(row.p)]
     fallen = sum(row.difference_cents < -row.u_cents for row in judged)
@@ -206,7 +212,8 @@ def _checks_first(rows: Sequence[Judged], common_cents: float) -> tuple[Reason, 
     of = len(judged)
     fell = of >= FEWEST_FALLEN_OF and fallen >= FALLEN_SHARE * of and common_cents < FALLEN_COMMON_CENTS
     if fell or broadened >= max(FEWEST_BROADENED, BROADENED_SHARE * of):
-        return (Reason("checks_first", {"fallen": fallen, "of": of, "broadened": broadened}),)
+        counts: dict[str, float | str | bool] = {"fallen": fallen, "of": of, "broadened": broadened}
+        return (Reason("checks_first", {**counts, "what": "plate"} if plate else counts),)
     return ()
 
 

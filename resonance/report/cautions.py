@@ -7,6 +7,12 @@ _TAPPING = (
     "meant for it; never on varnish, on the wings of the f-holes, on a crack or near an open seam. Stick "
     "nothing to varnish."
 )
+_PLATE = (
+    "Hold the plate and tap it at the same places each time, lightly, with the flesh of a finger.",
+    "Note weight and humidity with every tap set: both move every resonance.",
+    "Wood taken away cannot be put back: take little at a time, and tap in between.",
+    "Keep the plate between 40 and 60 % humidity, and let it settle before you compare.",
+)
 _AIR = "Keep the instrument between 40 and 60 % humidity. Take special care under 35 % and over 65 %."
 _TENSION = (
     "Strings pull hard. Let them down before a post is moved or set up: with the post down, strings at "
@@ -34,6 +40,6 @@ _DEFER = (
 def caution_items(instrument: Instrument) -> tuple[str, ...]:
     """Give the cautions that concern an instrument, or a free plate."""
     if instrument.piece != "whole":
-        return (_TAPPING, _AIR, _DEFER)
+        return _PLATE
     large = (_LARGE,) if instrument.family in ("cello", "bass") else ()
     return (_TENSION, _POST, _BRIDGE, _NEW, *large, _TAPPING, _AIR, _DEFER)

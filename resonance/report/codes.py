@@ -43,6 +43,9 @@ CODES: dict[str, tuple[str, ...]] = {
     "one_microphone_place": (
         "one microphone place only: the room may bias these values; a second place would show how much",
     ),
+    "microphone_not_noted": (
+        "microphone places not noted: whether the room biases these values is not known",
+    ),
     "room_limits": ("the room limits this value",),
     "record_too_short": (
         "damping not shown: the recording of each tap is too short",
@@ -186,6 +189,12 @@ CODES: dict[str, tuple[str, ...]] = {
         "many resonances fell or broadened together: check seams, cracks, bar and post first",
         "{fallen:n} of {of:n} resonances fell and {broadened:n} broadened: check seams, cracks, bar and post "
         "first",
+    ),
+    "checks_first:plate": (
+        "many resonances fell or broadened together: see first that the plate is free of cracks and was held "
+        "and tapped at the same places",
+        "{fallen:n} of {of:n} resonances fell and {broadened:n} broadened: see first that the plate is free "
+        "of cracks and was held and tapped at the same places",
     ),
     "time_between": (
         "time lies between: settling and weather are in it",

@@ -1,6 +1,10 @@
 """From takes to a tap set: taps found and vetted, modes estimated and named, bands measured.
 
 A pure function of sound and settings; when the set was taken and how the instrument stood are passed through.
+
+Reason codes (beside those of `resonance.modes.estimate` and `resonance.sets.agree`)
+------------------------------------------------------------------------------------
+microphone_not_noted : {}   several recordings, none with a microphone place: in place of one_microphone_place
 """
 
 from collections.abc import Callable, Sequence
@@ -89,7 +93,7 @@ def analyse_set(
         climate=climate or Climate(),
         conditions=conditions or Conditions(),
         analysis=analysis_of(result, family=family, piece=piece, band=band, pitch_a4=pitch_a4),
-        reasons=(*alike, *result.reasons, *assumed),
+        reasons=(*alike, *_places_noted(result.reasons, takes, found), *assumed),
     )
 
 
@@ -112,6 +116,14 @@ def analysis_of(
         misfit=result.misfit,
         noise_db=result.noise_db,
     )
+
+
+def _places_noted(reasons: Sequence[Reason], takes: Sequence[Take], taps: Sequence[Tap]) -> list[Reason]:
+    """Take no microphone place noted in several recordings for what it is, not for one place."""
+    heard = {tap.take for tap in taps if tap.kept}
+    unknown = len(heard) > 1 and not any(takes[i].microphone_place for i in heard)
+    swapped = {"one_microphone_place": Reason("microphone_not_noted")} if unknown else {}
+    return [swapped.get(reason.code, reason) for reason in reasons]
 
 
 def _one_channel(take: Take, channel: int | None) -> Take:

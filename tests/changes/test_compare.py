@@ -12,8 +12,9 @@ from resonance.changes.compare import compare, least_detectable
 from resonance.changes.comparison import Repeatability, Scatter
 from resonance.changes.judge import detectable
 from resonance.reasons import Reason
+from resonance.report.words import reason_words
 from resonance.sets.setup import Adjustment
-from resonance.sets.tapset import Climate, Conditions
+from resonance.sets.tapset import Analysis, Climate, Conditions
 from resonance.spectra.bands import BandLevel
 
 from .making import FREQUENCIES, START, a_mode, a_set, a_take, levels_at, moved
@@ -283,6 +284,15 @@ def test_it_takes_six_of_ten_to_call_for_checks(n_fallen, first):
 
 def test_one_fall_among_many_does_not_call_for_checks():
     assert "checks_first" not in codes(compared(only(3, -40.0)).reasons)
+
+
+def test_a_free_plate_is_not_told_of_bar_and_post():
+    plate = compared(-25.0, before={"analysis": Analysis(method=1, settings={"piece": "top"})})
+    assert values(plate, "checks_first")["what"] == "plate"
+    said = reason_words(next(r for r in plate.reasons if r.code == "checks_first"))
+    assert "same places" in said
+    assert "post" not in said
+    assert "post" in reason_words(next(r for r in compared(-25.0).reasons if r.code == "checks_first"))
 
 
 def test_broad_damping_calls_for_checks_first():

@@ -252,6 +252,13 @@ def test_a_recording_without_taps_is_not_kept_unless_asked(command, tmp_path, sh
     assert len(command("job", "show", "v", "--json").done().json["sets"]) == 1
 
 
+def test_adjust_on_a_free_plate_speaks_of_plates(command):
+    command("job", "new", "plate", "--piece", "top").done()
+    said = command("adjust", "plate", "--part", "body", "--note", "2 g off the lower bout").done().text
+    assert "cannot be put back" in said
+    assert not [word for word in ("string", "bridge", "post", "restorer") if word in said]
+
+
 def test_adjust_warns_when_no_tap_set_precedes(command):
     command("job", "new", "v").done()
     assert "No tap set precedes this" in command("adjust", "v", "--part", "bridge").done().text

@@ -220,6 +220,15 @@ def test_setup_conditions_and_cautions_are_told(written, job):
         assert words in said, words
 
 
+@pytest.mark.parametrize("piece", ["top", "back"])
+def test_a_free_plate_is_not_warned_of_strings_bridge_and_post(job, piece):
+    plate = replace(job, instrument=replace(job.instrument, piece=piece))
+    care = next(section for section in build_report(plate).sections if section.name == "care")
+    said = " ".join(care.blocks[0].items).lower()
+    assert not re.search("string|bridge|post|f-hole|varnish", said)
+    assert "cannot be put back" in said
+
+
 def test_the_meaning_of_plus_minus_is_told_once(written, job, comparisons):
     assert written(job, comparisons).count("Every ± is half the width") == 1
 

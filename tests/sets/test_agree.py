@@ -65,6 +65,17 @@ def test_takes_from_noted_places_that_differ_are_not_held_against_each_other():
     assert told([Take(one, "", "near"), Take(other, "", "far")]) is None
 
 
+def test_no_microphone_place_noted_is_not_called_one_place():
+    def codes(*takes):
+        return {reason.code for reason in analyse_set(takes).reasons}
+
+    one, other = taps(seed=1), taps(seed=2)
+    assert "microphone_not_noted" in codes(one, other)
+    assert "one_microphone_place" not in codes(one, other)
+    assert "one_microphone_place" in codes(one)
+    assert "one_microphone_place" in codes(Take(one, "", "near"), Take(other, "", "near"))
+
+
 def test_a_take_of_one_tap_is_passed_over():
     assert told([taps(seed=1), taps((0, 0, 20, 25), seed=2, count=1)]) is None
 
