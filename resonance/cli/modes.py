@@ -51,7 +51,14 @@ def run(arguments: Namespace) -> None:
 
         screen.print_json(to_record(tap_set))
         return
-    screen.show(*set_blocks(tap_set, paths))
+    screen.show(taken_for_words(arguments), *set_blocks(tap_set, paths))
+
+
+def taken_for_words(arguments: Namespace) -> str:
+    """Say what the sound was taken for where neither family nor piece was said; '' where one was."""
+    if (arguments.family, arguments.piece) != ("violin", "whole"):
+        return ""
+    return "Taken for a whole violin; for a free plate say --piece top, for a viola --family viola."
 
 
 def analysis_settings(arguments: Namespace) -> dict[str, object]:

@@ -89,8 +89,8 @@ class TimeAxis:
 
 
 def day_number(moment: datetime) -> float:
-    """Give a moment as matplotlib's day number."""
-    return float(_dates.date2num(moment))
+    """Give a moment as matplotlib's day number, by the clock on the wall where it was noted."""
+    return float(_dates.date2num(moment.replace(tzinfo=None)))
 
 
 def draw_readings(
@@ -172,14 +172,16 @@ def draw_events(ax: Axes, events: Sequence[Event]) -> Axes:
 
 
 def draw_time(ax: Axes, time: TimeAxis) -> Axes:
-    """Set the time axis: dates, or tap sets in the maker's order."""
+    """Set the time axis: dates, hours where all is of one day, or tap sets in the maker's order."""
     if time.dated:
         locator = _dates.AutoDateLocator(minticks=3, maxticks=9)
         ax.xaxis.set_major_locator(locator)
         ax.xaxis.set_major_formatter(
-            _dates.ConciseDateFormatter(locator, formats=_DATES, zero_formats=_DATES, show_offset=False)
+            _dates.ConciseDateFormatter(locator, formats=_TIMES, zero_formats=_DATES, show_offset=False)
         )
-        ax.set_xlabel("date")
+        first, last = (_dates.num2date(f(time.sets, default=0.0)) for f in (min, max))
+        one_day = first.date() == last.date()
+        ax.set_xlabel(f"time of day, {first.day} {first:%B %Y}" if one_day else "date")
     else:
         names = dict(zip(time.sets, time.names, strict=False))
         ax.xaxis.set_major_locator(FixedLocator(list(time.sets)))
@@ -242,7 +244,8 @@ def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: T
     return figure
 
 
-_DATES = ["%Y", "%b %Y", "%d %b", "%d %b", "%H:%M", "%H:%M"]
+_TIMES = ["%Y", "%b %Y", "%d %b", "%H:%M", "%H:%M", "%H:%M"]
+_DATES = ["%Y", "%b %Y", "%d %b", "%d %b", "%H:%M", "%H:%M"]  # at the turn of the year, month, day ...
 
 
 def _event_text(event: Event) -> str:

@@ -31,6 +31,11 @@ def test_table_says_hertz_first_with_interval_name_note_damping(command, sounds)
     assert re.search(r"^ *46\d\.\d+ ± .*B1−\?", shown.out, re.M)
 
 
+def test_says_what_the_sound_was_taken_for_unless_told(command, sounds):
+    assert "Taken for a whole violin" in command("modes", sounds / "before.wav").done().text
+    assert "Taken for" not in command("modes", sounds / "before.wav", "--piece", "top").done().text
+
+
 def test_files_together_are_one_tap_set(command, looked):
     found = command("modes", *looked, "--json").done().json
     assert len(found["takes"]) == 2

@@ -1,6 +1,6 @@
 """Readings over time: values, 95 % bars, adjustments, chapters, missing readings, one span for all panels."""
 
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
 import pytest
@@ -18,6 +18,7 @@ from resonance.plots.changes import (
 from resonance.units import cents
 
 START = datetime(2025, 3, 1, 10, tzinfo=UTC)
+EAST = timezone(timedelta(hours=2))
 DAYS = np.array([day_number(START + timedelta(days=day)) for day in (0, 2, 5, 9)])
 
 
@@ -109,6 +110,25 @@ def test_time_as_dates_and_as_order():
     dated = readings_figure([readings()], [], TimeAxis(tuple(DAYS))).axes[-1]
     dated.figure.draw_without_rendering()
     assert any("Mar" in text.get_text() for text in dated.get_xticklabels())
+
+
+@pytest.mark.parametrize(
+    ("hours", "label"),
+    [((0, 1, 4), "time of day, 1 March 2025"), ((0, 16, 30), "date"), ((0, 48, 200), "date")],
+)
+def test_no_two_ticks_of_time_read_alike(hours, label):
+    places = np.array([day_number(START.astimezone(EAST) + timedelta(hours=h)) for h in hours])
+    one = Readings("B1−", places, np.full(3, 460.0), np.full(3, 0.8), np.zeros(3, bool))
+    axis = readings_figure([one], [], TimeAxis(tuple(places))).axes[-1]
+    axis.figure.draw_without_rendering()
+    low, high = axis.get_xlim()
+    ticks = zip(axis.get_xticks(), axis.get_xticklabels(), strict=True)
+    said = [text.get_text() for place, text in ticks if low <= place <= high]
+    days = np.cumsum(["Mar" in text for text in said])  # an hour belongs to the date on its left
+    assert len(set(zip(days, said, strict=True))) == len(said) >= 3
+    assert axis.get_xlabel() == label
+    if "time" in label:
+        assert said[0] in ("12:00", "12:30")  # the first tap set was at 12:00 on the clock on the wall
 
 
 def test_texts_of_the_strip_stay_inside_the_figure():
