@@ -121,6 +121,15 @@ def picture(place="over time", key=""):
     return Picture(place, svg, f"A caption for {place} & more", key)
 
 
+def test_a_verdict_stays_on_one_line_and_long_tables_may_break_between_pages(job, comparisons):
+    page = report_html(job, comparisons)
+    assert '<td class="verdict">no change seen</td>' in page.replace(NO_BREAK, " ")
+    assert re.search(r"td\.verdict \{ white-space: nowrap; \}", page)
+    kept_whole = [part.split("</table>")[0] for part in page.split('class="table short"')[1:]]
+    assert kept_whole
+    assert max(table.count("<tr>") - 1 for table in kept_whole) < 10
+
+
 def test_the_page_fetches_nothing(job, comparisons):
     pictures = [picture(), picture("changes", "set1 set2"), picture("readings", "set3")]
     page = report_html(job, comparisons, pictures)
