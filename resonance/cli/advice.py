@@ -20,7 +20,7 @@ ADVICE: tuple[tuple[str, tuple[str, ...]], ...] = (
     ),
     (
         "Bring the microphone nearer, 10 to 40 cm from the treble f-hole, or wait for a quieter moment.",
-        ("too_quiet",),
+        ("too_quiet", "room_heard"),
     ),
     ("A harder tip and a lighter blow reach higher.", ("dull", "not_reached")),
     (

@@ -10,6 +10,7 @@ Reason codes
 ------------
 no_taps : {}   no kept tap with enough decay
 no_modes : {}   nothing stands out of the noise
+room_heard : {share}   later starts move the modes as a room makes them move: the room limits the values
 unsettled : {}   the list of modes did not come to rest: some may be missing or told twice
 model_misfit {misfit}   the decay is not a sum of ringing modes: the record is refused
 one_tap : {}   uncertainty from the fit alone, the hand unknown
@@ -34,6 +35,7 @@ from resonance.modes.fit import evaluate, line_powers, refine
 from resonance.modes.mode import Level, Mode, ModesResult
 from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
 from resonance.modes.ranges import Search, search_of
+from resonance.modes.room import ROOM_HEARD, flanked, room_index, with_model_terms
 from resonance.modes.select import Fit, bin_power, pole_covariance, select_modes
 from resonance.modes.start import band_poles, start_poles
 from resonance.modes.strings import BODY_DAMPING, assumed_strings, kind_of
@@ -50,9 +52,6 @@ FAINT_DB = -36.0  # line power below the strongest at which a mode is no longer 
 LEAST_SNR_DB = 3.0  # line over noise below which a mode is not reported
 LARGEST_MISFIT = 0.3
 LATER = (0.010, 0.025, 0.050)  # s, later starts of the model term
-MODEL_SCALE = 2.0  # the model terms are this much wider, by sets in simulated rooms with known modes
-FLANK_DB = 18.0  # a mode this much fainter than one whose band it lies in is not vouched for
-FLANK = 1.4  # how near that is: distance over the sum of both half bandwidths
 BEFORE_BLOW = 0.001  # s before the onset at which the picture begins
 SHORTEST_FALL = 1.0  # damping needs a record in which the mode falls by this many nepers
 LARGEST_DAMPING_U = 0.35  # of the damping itself
@@ -111,7 +110,10 @@ def find_modes(
         return replace(summary, reasons=(*reasons, Reason("model_misfit", {"misfit": misfit})))
     found = [m for p in parts for m in _modes_of(p, takes, taps, search, longest, strings, strung)]
     modes = _with_levels(_loud_enough(found))
-    modes = _flanked(modes) if strung else modes
+    room = room_index(modes)
+    modes = with_model_terms(flanked(modes) if strung else modes, room)
+    if strung and room > ROOM_HEARD:
+        summary = replace(summary, reasons=(*reasons, Reason("room_heard", {"share": room})))
     if not modes:
         return replace(summary, reasons=(*reasons, Reason("no_modes")))
     return replace(summary, modes=tuple(sorted(modes, key=lambda m: m.frequency)))
@@ -297,7 +299,7 @@ def _report(
         damping_model_u=float(damping * model_u[1]) if shown else nan,
         n_taps=len(influence.taps),
         snr_db=snr_db,
-        limited_by=_limit(frequency, alpha * duration, float(model_u[0])),
+        limited_by=_limit(frequency, alpha * duration),
         kind=kind,
         reasons=reasons,
     )
@@ -310,11 +312,9 @@ def _damping_reasons(alpha: float, duration: float, log_u: float) -> tuple[Reaso
     return (Reason("damping_uncertain"),) if not log_u < LARGEST_DAMPING_U else ()
 
 
-def _limit(frequency: Pooled, fall: float, model_u: float) -> str:
+def _limit(frequency: Pooled, fall: float) -> str:
     if fall < SHORTEST_FALL:
         return "record"
-    if model_u > 2.0 * frequency.u:
-        return "room"
     return "hand" if frequency.hand > frequency.noise else "noise"
 
 
@@ -343,8 +343,7 @@ def _model_terms(
         told = late_u < believed
         spread += np.where(told, np.maximum(moved**2 - late_u**2, 0.0), 0.0)
         counted += told
-    root = np.sqrt(spread / np.maximum(counted, 1))
-    return np.asarray(MODEL_SCALE * root / np.array([2.0 * np.pi, 1.0]))
+    return np.asarray(np.sqrt(spread / np.maximum(counted, 1)) / np.array([2.0 * np.pi, 1.0]))
 
 
 def _picture(
@@ -405,32 +404,6 @@ def _with_levels(found: Sequence[_Found]) -> list[Mode]:
             for place, energy in f.energy.items():
                 totals[place] = totals.get(place, np.zeros(energy.size)) + energy
     return [replace(f.mode, levels=_levels(f, totals)) for f in found]
-
-
-def _flanked(modes: Sequence[Mode]) -> list[Mode]:
-    """Call a faint mode in the band of a loud one unsure: a room makes such of a loud note."""
-    return [replace(m, kind="unsure", reasons=(*m.reasons, Reason("flank", {"of": loud.frequency})))
-            if (loud := _louder_beside(m, modes)) else m for m in modes]  # fmt: skip
-
-
-def _louder_beside(mode: Mode, modes: Sequence[Mode]) -> Mode | None:
-    """Return the loudest body mode in whose band a body mode lies, where it is louder by far."""
-    if mode.kind != "body" or not mode.levels:
-        return None
-    level = np.mean([v.db for v in mode.levels])
-    beside = [
-        (float(np.mean([v.db for v in m.levels])), m)
-        for m in modes
-        if m.kind == "body"
-        and m.levels
-        and abs(m.frequency - mode.frequency) < FLANK * (_half_band(m) + _half_band(mode))
-    ]
-    loudest = max(beside, key=lambda pair: pair[0], default=(level, mode))
-    return loudest[1] if loudest[0] > level + FLANK_DB else None
-
-
-def _half_band(mode: Mode) -> float:
-    return mode.damping * mode.frequency if isfinite(mode.damping) else 0.0
 
 
 def _levels(found: _Found, totals: dict[tuple[str, str], FloatArray]) -> tuple[Level, ...]:

@@ -46,6 +46,9 @@ CODES: dict[str, tuple[str, ...]] = {
     "microphone_not_noted": (
         "microphone places not noted: whether the room biases these values is not known",
     ),
+    "room_heard": (
+        "the room is heard in these taps and limits every value: microphone nearer, or at two places",
+    ),
     "room_limits": ("the room limits this value",),
     "record_too_short": (
         "damping not shown: the recording of each tap is too short",

@@ -1,0 +1,109 @@
+"""What the room does to the modes of a set, as far as the taps tell.
+
+A room adds to every decay a sound that is no mode of the body. Fits that begin later are moved by it; how
+far, in units of a mode's half bandwidth and for a mode that stands alone, is nearly the same for all modes of
+a set. Its median over the modes is the room index: 0 without a room, about 0.05 to 0.15 in simulated rooms of
+0.2 to 0.5 s and 8 to 20 dB of direct over reverberant sound. A mode much fainter than what sounds around it
+is moved in proportion. One mode's own movement tells too little by itself: by chance it may be none.
+"""
+
+from collections.abc import Sequence
+from dataclasses import replace
+from math import hypot, isfinite, sqrt
+
+import numpy as np
+
+from resonance.modes.mode import Mode
+from resonance.reasons import Reason
+from resonance.sound.recording import FloatArray
+
+OWN_TERM = 0.7  # weight of a mode's own movement, which counts up to half of its half bandwidth
+ROOM_TERM = (
+    2.0  # weight of the room index; both were set on simulated rooms, other seeds than the benchmark's
+)
+ROOM_HEARD = 0.03  # room index from which the room is said to limit the set
+FLANK_DB = 18.0  # a mode this much fainter than one whose band it lies in is not vouched for
+FLANK = 1.4  # how near that is: distance over the sum of both half bandwidths
+SHARED = ("body", "air", "unsure")
+
+
+def room_index(modes: Sequence[Mode]) -> float:
+    """Median movement by later starts, in half bandwidths of a mode that stands alone; 0 without modes.
+
+    Parameters
+    ----------
+    modes : sequence of Mode   `model_u` holding each mode's own movement in Hz
+    """
+    own = [m for m in modes if m.kind in SHARED and _half_band(m) > 0.0 and isfinite(m.model_u)]
+    around = {id(m): sqrt(drowned(m, own)) for m in own}
+    return float(np.median([m.model_u / _half_band(m) / around[id(m)] for m in own])) if own else 0.0
+
+
+def drowned(mode: Mode, modes: Sequence[Mode]) -> float:
+    """Energy around a mode, its own included, over its own: 1 for a mode that stands alone."""
+    own, others = _level(mode), [m for m in modes if m is not mode and m.levels and m.kind in SHARED]
+    if not mode.levels:
+        return 1.0
+    apart = [(m.frequency - mode.frequency) / max(_half_band(m) + _half_band(mode), 1e-9) for m in others]
+    around = (10.0 ** ((_level(m) - own) / 10.0) / (1.0 + x * x) for m, x in zip(others, apart, strict=True))
+    return float(1.0 + sum(around))
+
+
+def with_model_terms(modes: Sequence[Mode], room: float) -> list[Mode]:
+    """Give every mode its model terms, from its own movement and the room index.
+
+    Parameters
+    ----------
+    modes : sequence of Mode   `model_u` (Hz) and `damping_model_u` holding each mode's own movement
+    room : float   `room_index`
+    """
+    return [_with_terms(m, modes, room) for m in modes]
+
+
+def _with_terms(mode: Mode, modes: Sequence[Mode], room: float) -> Mode:
+    half = _half_band(mode)
+    if not half > 0.0 or mode.kind not in SHARED:
+        return mode
+    shared = ROOM_TERM * room * sqrt(drowned(mode, modes))
+    own = min(OWN_TERM * mode.model_u, 0.5 * half) if isfinite(mode.model_u) else 0.0
+    own_damping = min(OWN_TERM * mode.damping_model_u / mode.damping, 0.5)
+    model_u = hypot(own, shared * half)
+    limited = "room" if model_u > 2.0 * mode.frequency_u and mode.limited_by != "record" else mode.limited_by
+    damping_u = mode.damping * hypot(own_damping if isfinite(own_damping) else 0.0, 2.0 * shared)
+    return replace(mode, model_u=model_u, damping_model_u=damping_u, limited_by=limited)
+
+
+def flanked(modes: Sequence[Mode]) -> list[Mode]:
+    """Call a faint mode in the band of a loud one unsure: a room makes such of a loud note."""
+    louder = [_louder_beside(m, modes) for m in modes]
+    return [
+        replace(m, kind="unsure", reasons=(*m.reasons, Reason("flank", {"of": loud.frequency})))
+        if loud
+        else m
+        for m, loud in zip(modes, louder, strict=True)
+    ]
+
+
+def _louder_beside(mode: Mode, modes: Sequence[Mode]) -> Mode | None:
+    """Return the loudest body mode in whose band a body mode lies, where it is louder by far."""
+    if mode.kind != "body" or not mode.levels:
+        return None
+    beside = [
+        m
+        for m in modes
+        if m.kind == "body"
+        and m.levels
+        and abs(m.frequency - mode.frequency) < FLANK * (_half_band(m) + _half_band(mode))
+    ]
+    loudest = max(beside, key=_level, default=mode)
+    return loudest if _level(loudest) > _level(mode) + FLANK_DB else None
+
+
+def _level(mode: Mode) -> float:
+    levels: FloatArray = np.array([level.db for level in mode.levels] or [0.0], float)
+    return float(np.mean(levels))
+
+
+def _half_band(mode: Mode) -> float:
+    """Half of the half-power bandwidth in Hz, 0 where damping is not known."""
+    return mode.damping * mode.frequency if isfinite(mode.damping) else 0.0

@@ -1,0 +1,74 @@
+"""The room's share of a reading: made-up modes with known movements."""
+
+from math import hypot, nan
+
+import pytest
+
+from resonance.modes.mode import Level, Mode
+from resonance.modes.room import drowned, flanked, room_index, with_model_terms
+
+
+def mode(frequency, level_db=0.0, *, moved=0.0, damping=0.01, kind="body", **more):
+    return Mode(
+        frequency,
+        damping,
+        frequency_u=0.05,
+        model_u=moved,
+        damping_model_u=damping * moved / (damping * frequency) if damping == damping else nan,
+        levels=(Level("", "", level_db, 0.5),),
+        kind=kind,
+        **more,
+    )
+
+
+FAR = [mode(f, moved=0.1 * 0.01 * f) for f in (200.0, 400.0, 800.0)]  # a tenth of their half bandwidths
+
+
+def test_index_is_the_movement_in_half_bandwidths():
+    assert room_index(FAR) == pytest.approx(0.1, rel=0.01)
+    assert room_index([]) == 0.0
+    assert room_index([mode(440.0, damping=nan), mode(100.0, kind="hum", moved=5.0)]) == 0.0
+
+
+def test_one_wild_mode_does_not_make_a_room():
+    still = [mode(f) for f in (200.0, 400.0, 800.0)]
+    assert room_index([*still, mode(600.0, moved=4.0)]) == 0.0
+
+
+def test_energy_around_a_faint_mode():
+    faint, loud = (
+        mode(400.0, -20.0),
+        mode(408.08, 0.0),
+    )  # apart by both half bandwidths: half the loud one counts
+    assert drowned(faint, [faint, loud]) == pytest.approx(1.0 + 100.0 / 2.0, rel=0.01)
+    assert drowned(loud, [faint, loud]) == pytest.approx(1.0, abs=0.01)
+
+
+def test_a_mode_that_happened_not_to_move_takes_its_share_of_the_room():
+    lucky = mode(600.0)
+    terms = {m.frequency: m for m in with_model_terms([*FAR, lucky], 0.1)}
+    assert terms[600.0].model_u == pytest.approx(2.0 * 0.1 * 6.0, rel=0.01)
+    assert terms[600.0].damping_model_u == pytest.approx(0.01 * 2.0 * 2.0 * 0.1, rel=0.01)
+    assert terms[600.0].limited_by == "room"
+    assert terms[400.0].model_u == pytest.approx(hypot(0.7 * 0.4, 0.2 * 4.0), rel=0.01)
+
+
+def test_without_a_room_nothing_is_added():
+    (alone,) = with_model_terms([mode(400.0)], 0.0)
+    assert alone.model_u == 0.0
+    assert alone.damping_model_u == 0.0
+    assert alone.limited_by == "noise"
+
+
+def test_own_movement_counts_up_to_half_the_half_bandwidth():
+    (wild,) = with_model_terms([mode(400.0, moved=40.0)], 0.0)
+    assert wild.model_u == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize(
+    ("frequency", "level_db", "kind"),
+    [(392.0, -24.0, "unsure"), (392.0, -12.0, "body"), (370.0, -24.0, "body")],
+)
+def test_faint_in_the_band_of_a_loud_one(frequency, level_db, kind):
+    faint, loud = flanked([mode(frequency, level_db), mode(400.0)])
+    assert (faint.kind, loud.kind) == (kind, "body")
