@@ -111,7 +111,8 @@ def find_modes(
     found = [m for p in parts for m in _modes_of(p, takes, taps, search, longest, strings, strung)]
     modes = _with_levels(_loud_enough(found))
     room = room_index(modes)
-    modes = with_model_terms(flanked(modes) if strung else modes, room)
+    modes = with_model_terms(modes, room)
+    modes = flanked(modes) if strung else modes
     if strung and room > ROOM_HEARD:
         summary = replace(summary, reasons=(*reasons, Reason("room_heard", {"share": room})))
     if not modes:

@@ -1,10 +1,12 @@
 """What the room does to the modes of a set, as far as the taps tell.
 
-A room adds to every decay a sound that is no mode of the body. Fits that begin later are moved by it; how
-far, in units of a mode's half bandwidth and for a mode that stands alone, is nearly the same for all modes of
-a set. Its median over the modes is the room index: 0 without a room, about 0.05 to 0.15 in simulated rooms of
-0.2 to 0.5 s and 8 to 20 dB of direct over reverberant sound. A mode much fainter than what sounds around it
-is moved in proportion. One mode's own movement tells too little by itself: by chance it may be none.
+A room adds to every decay a sound that is no mode of the body. Fits that begin later are moved by it: the
+median of that movement, in half bandwidths of a mode that stands alone, tells that there is a room. How
+crowded the list became with what is the room's (`drowned`, its median) tells how strong it is. Their product
+is the room index, about the standard deviation of a lone mode's error in half bandwidths: 0 without a room,
+.1 in a simulated room of 0.2 s with 20 dB of direct over reverberant sound, .4 at 0.5 s and 8 dB. A mode
+fainter than what sounds around it is moved in proportion. One mode's own movement tells little by itself: it
+may be none by chance.
 """
 
 from collections.abc import Sequence
@@ -13,30 +15,44 @@ from math import hypot, isfinite, sqrt
 
 import numpy as np
 
+from resonance.modes.intervals import frequency_half_width
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sound.recording import FloatArray
 
-OWN_TERM = 0.7  # weight of a mode's own movement, which counts up to half of its half bandwidth
+OWN_TERM = 0.5  # weight of a mode's own movement, which counts up to half of its half bandwidth
 ROOM_TERM = (
-    2.0  # weight of the room index; both were set on simulated rooms, other seeds than the benchmark's
+    0.9  # weight of the room index; these were set on simulated rooms of other seeds than the benchmark's
 )
-ROOM_HEARD = 0.03  # room index from which the room is said to limit the set
+DAMPING_TERM = 1.3  # ln damping is moved this much more than frequency in half bandwidths
+LARGEST_TERM = 1.5  # half bandwidths, the most that is added
+ROOM_HEARD = 0.06  # room index from which the room is said to limit the set
 FLANK_DB = 18.0  # a mode this much fainter than one whose band it lies in is not vouched for
+VAGUE_DB = 6.0  # ... or this much, where its frequency is known to no better than half of its half bandwidth
 FLANK = 1.4  # how near that is: distance over the sum of both half bandwidths
 SHARED = ("body", "air", "unsure")
 
 
 def room_index(modes: Sequence[Mode]) -> float:
-    """Median movement by later starts, in half bandwidths of a mode that stands alone; 0 without modes.
+    """Standard deviation of what the room does to a mode that stands alone, in its half bandwidths.
+
+    Places differ in what the room does: with more microphone places it goes down as one over their root.
 
     Parameters
     ----------
     modes : sequence of Mode   `model_u` holding each mode's own movement in Hz
+
+    Returns
+    -------
+    float, 0 without modes
     """
     own = [m for m in modes if m.kind in SHARED and _half_band(m) > 0.0 and isfinite(m.model_u)]
-    around = {id(m): sqrt(drowned(m, own)) for m in own}
-    return float(np.median([m.model_u / _half_band(m) / around[id(m)] for m in own])) if own else 0.0
+    if not own:
+        return 0.0
+    around = np.array([drowned(m, own) for m in own])
+    movement = np.array([m.model_u / _half_band(m) for m in own]) / np.sqrt(around)
+    places = {level.microphone_place for m in own for level in m.levels}
+    return float(np.median(movement) * np.median(around) / sqrt(max(1, len(places))))
 
 
 def drowned(mode: Mode, modes: Sequence[Mode]) -> float:
@@ -67,14 +83,19 @@ def _with_terms(mode: Mode, modes: Sequence[Mode], room: float) -> Mode:
     shared = ROOM_TERM * room * sqrt(drowned(mode, modes))
     own = min(OWN_TERM * mode.model_u, 0.5 * half) if isfinite(mode.model_u) else 0.0
     own_damping = min(OWN_TERM * mode.damping_model_u / mode.damping, 0.5)
-    model_u = hypot(own, shared * half)
+    model_u = min(hypot(own, shared * half), LARGEST_TERM * half)
     limited = "room" if model_u > 2.0 * mode.frequency_u and mode.limited_by != "record" else mode.limited_by
-    damping_u = mode.damping * hypot(own_damping if isfinite(own_damping) else 0.0, 2.0 * shared)
+    damping_u = mode.damping * hypot(own_damping if isfinite(own_damping) else 0.0, DAMPING_TERM * shared)
     return replace(mode, model_u=model_u, damping_model_u=damping_u, limited_by=limited)
 
 
 def flanked(modes: Sequence[Mode]) -> list[Mode]:
-    """Call a faint mode in the band of a loud one unsure: a room makes such of a loud note."""
+    """Call a faint mode in the band of a loud one unsure: a room makes such of a loud note.
+
+    Parameters
+    ----------
+    modes : sequence of Mode   with their model terms
+    """
     louder = [_louder_beside(m, modes) for m in modes]
     return [
         replace(m, kind="unsure", reasons=(*m.reasons, Reason("flank", {"of": loud.frequency})))
@@ -96,7 +117,8 @@ def _louder_beside(mode: Mode, modes: Sequence[Mode]) -> Mode | None:
         and abs(m.frequency - mode.frequency) < FLANK * (_half_band(m) + _half_band(mode))
     ]
     loudest = max(beside, key=_level, default=mode)
-    return loudest if _level(loudest) > _level(mode) + FLANK_DB else None
+    vague = frequency_half_width(mode) > 0.5 * _half_band(mode)
+    return loudest if _level(loudest) > _level(mode) + (VAGUE_DB if vague else FLANK_DB) else None
 
 
 def _level(mode: Mode) -> float:

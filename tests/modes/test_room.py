@@ -1,6 +1,7 @@
 """The room's share of a reading: made-up modes with known movements."""
 
-from math import hypot, nan
+from dataclasses import replace
+from math import hypot, nan, sqrt
 
 import pytest
 
@@ -30,6 +31,14 @@ def test_index_is_the_movement_in_half_bandwidths():
     assert room_index([mode(440.0, damping=nan), mode(100.0, kind="hum", moved=5.0)]) == 0.0
 
 
+def test_a_crowded_list_means_a_stronger_room_and_two_places_a_weaker():
+    crowd = [mode(400.0 + 8.0 * k, moved=0.4) for k in range(12)]  # a half bandwidth apart, or nearly
+    apart = [mode(400.0 + 80.0 * k, moved=0.4) for k in range(12)]
+    assert room_index(crowd) > 1.3 * room_index(apart)
+    both = (Level("", "near", 0.0), Level("", "far", 0.0))
+    assert room_index([replace(m, levels=both) for m in apart]) == pytest.approx(room_index(apart) / sqrt(2))
+
+
 def test_one_wild_mode_does_not_make_a_room():
     still = [mode(f) for f in (200.0, 400.0, 800.0)]
     assert room_index([*still, mode(600.0, moved=4.0)]) == 0.0
@@ -47,10 +56,10 @@ def test_energy_around_a_faint_mode():
 def test_a_mode_that_happened_not_to_move_takes_its_share_of_the_room():
     lucky = mode(600.0)
     terms = {m.frequency: m for m in with_model_terms([*FAR, lucky], 0.1)}
-    assert terms[600.0].model_u == pytest.approx(2.0 * 0.1 * 6.0, rel=0.01)
-    assert terms[600.0].damping_model_u == pytest.approx(0.01 * 2.0 * 2.0 * 0.1, rel=0.01)
+    assert terms[600.0].model_u == pytest.approx(0.9 * 0.1 * 6.0, rel=0.01)
+    assert terms[600.0].damping_model_u == pytest.approx(0.01 * 1.3 * 0.9 * 0.1, rel=0.01)
     assert terms[600.0].limited_by == "room"
-    assert terms[400.0].model_u == pytest.approx(hypot(0.7 * 0.4, 0.2 * 4.0), rel=0.01)
+    assert terms[400.0].model_u == pytest.approx(hypot(0.5 * 0.4, 0.09 * 4.0), rel=0.01)
 
 
 def test_without_a_room_nothing_is_added():
@@ -66,9 +75,15 @@ def test_own_movement_counts_up_to_half_the_half_bandwidth():
 
 
 @pytest.mark.parametrize(
-    ("frequency", "level_db", "kind"),
-    [(392.0, -24.0, "unsure"), (392.0, -12.0, "body"), (370.0, -24.0, "body")],
+    ("frequency", "level_db", "moved", "kind"),
+    [
+        (392.0, -24.0, 0.0, "unsure"),
+        (392.0, -12.0, 0.0, "body"),
+        (392.0, -12.0, 1.5, "unsure"),
+        (370.0, -24.0, 0.0, "body"),
+        (370.0, -12.0, 1.5, "body"),
+    ],
 )
-def test_faint_in_the_band_of_a_loud_one(frequency, level_db, kind):
-    faint, loud = flanked([mode(frequency, level_db), mode(400.0)])
+def test_faint_in_the_band_of_a_loud_one(frequency, level_db, moved, kind):
+    faint, loud = flanked([mode(frequency, level_db, moved=moved), mode(400.0)])
     assert (faint.kind, loud.kind) == (kind, "body")
