@@ -28,7 +28,10 @@ DAMPING_TERM = 1.3  # ln damping is moved this much more than frequency in half 
 LARGEST_TERM = 1.5  # half bandwidths, the most that is added
 ROOM_HEARD = 0.06  # room index from which the room is said to limit the set
 FLANK_DB = 18.0  # a mode this much fainter than one whose band it lies in is not vouched for
-VAGUE_DB = 6.0  # ... or this much, where its frequency is known to no better than half of its half bandwidth
+VAGUE_DB = (
+    6.0  # ... or this much, where its frequency is known to no better than `VAGUE` of its half bandwidth
+)
+VAGUE = 0.4
 FLANK = 1.4  # how near that is: distance over the sum of both half bandwidths
 SHARED = ("body", "air", "unsure")
 
@@ -117,7 +120,7 @@ def _louder_beside(mode: Mode, modes: Sequence[Mode]) -> Mode | None:
         and abs(m.frequency - mode.frequency) < FLANK * (_half_band(m) + _half_band(mode))
     ]
     loudest = max(beside, key=_level, default=mode)
-    vague = frequency_half_width(mode) > 0.5 * _half_band(mode)
+    vague = frequency_half_width(mode) > VAGUE * _half_band(mode)
     return loudest if _level(loudest) > _level(mode) + (VAGUE_DB if vague else FLANK_DB) else None
 
 
