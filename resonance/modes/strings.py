@@ -37,7 +37,7 @@ def is_hum(frequency: float, decay_rate: float, duration: float) -> bool:
         abs(frequency - mains * max(1, round(frequency / mains))) < HUM_WITHIN + 0.001 * frequency
         for mains in MAINS
     )
-    return on_line and decay_rate * duration < 0.5
+    return on_line and decay_rate * duration < 1.0
 
 
 def is_string(frequency: float, open_strings: Sequence[float]) -> bool:
