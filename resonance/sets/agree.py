@@ -1,9 +1,9 @@
 """Whether the recordings of one tap set agree: before and after must not be mixed by mistake.
 
 Each take is read by itself. Two takes disagree when at least two of their strong body or air modes lie
-further apart than 3 standard uncertainties and 0.4 % of the frequency. On made-up sets of two microphone
-places, the room 13 dB under the direct sound, no strong mode does; in a livelier room the takes can disagree
-by the room alone. So takes whose microphone places are noted and differ are not held against each other.
+further apart than 3 standard uncertainties, the room's part included, and 0.4 % of the frequency. A lively
+room may still make them disagree by itself; so takes whose microphone places are noted and differ are not
+held against each other.
 
 Reason codes
 ------------
@@ -14,7 +14,7 @@ takes_disagree : {'first', 'second', 'one', 'other', 'n'}   which two takes, cou
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from math import hypot, inf
+from math import hypot, inf, isfinite
 
 from resonance.modes.estimate import find_modes
 from resonance.modes.mode import Mode
@@ -96,11 +96,16 @@ def modes_apart(one: Sequence[Mode], other: Sequence[Mode]) -> tuple[_Apart, ...
         near = min(other, key=lambda m: abs(m.frequency - mode.frequency))
         back = min(one, key=lambda m: abs(m.frequency - near.frequency))
         distance = abs(near.frequency - mode.frequency)
-        u = hypot(mode.frequency_u, near.frequency_u)
+        u = hypot(_u(mode), _u(near))
         least, most = SHARE * mode.frequency, SAME * mode.frequency
         if back is mode and least < distance < most and distance > SIGMAS * u:
             apart.append(_Apart(mode.frequency, near.frequency))
     return tuple(apart)
+
+
+def _u(mode: Mode) -> float:
+    """Standard uncertainty of a reading with what the room and the model add, Hz."""
+    return hypot(mode.frequency_u, mode.model_u) if isfinite(mode.model_u) else mode.frequency_u
 
 
 def _wood_and_air(modes: Sequence[Mode]) -> list[Mode]:
