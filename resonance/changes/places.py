@@ -9,6 +9,7 @@ contact sensor hears no room.
 
 Reason codes
 ------------
+place_not_known : {'what', 'side'}   noted on the other side only
 place_differs : {'what', 'before', 'after'}   'what' is 'tap place' or 'microphone place'
 place_not_noted : {'what'}                    unnamed on both sides: taken as the same place
 """
@@ -67,6 +68,9 @@ def place_reasons(before: TapSet, after: TapSet) -> tuple[Reason, ...]:
         sides = [sorted({place[index] for place in side} or {""}) for side in (left, right)]
         if sides[0] == sides[1] == [""]:
             reasons.append(Reason("place_not_noted", {"what": what}))
+        elif [""] in sides:
+            side = "before" if sides[0] == [""] else "after"
+            reasons.append(Reason("place_not_known", {"what": what, "side": side}))
         elif sides[0] != sides[1]:
             texts = [", ".join(name or "not noted" for name in side) for side in sides]
             reasons.append(Reason("place_differs", {"what": what, "before": texts[0], "after": texts[1]}))

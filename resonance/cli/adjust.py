@@ -161,7 +161,7 @@ def seen_blocks(job: "Job", last: TapSet, part: str) -> list[Block]:
         columns,
         rows,
         numeric=columns[:1] + columns[2:],
-        title=f"What could be seen today, against {set_words(last.id)} (a smaller shift would not show)",
+        title=f"What could be seen today, against {set_words(last.id)} (a smaller shift could go unseen)",
     )
     return [table, Paragraph(_scatter_words(yardstick, part), "small")]
 

@@ -171,7 +171,7 @@ def find_mode(tap_set: TapSet, frequency: float, *, within_percent: float = 2.0)
         return by_distance[0]
     there = ", ".join(f"{mode.frequency:.1f}" for mode in sorted(by_distance[:3], key=_frequency))
     nearest = f"the nearest are at {there} Hz" if there else "it has none"
-    raise NotFoundError(f"tap set {tap_set.id} has no mode near {frequency:.1f} Hz; {nearest}")
+    raise NotFoundError(f"tap set {tap_set.id} has no resonance near {frequency:.1f} Hz; {nearest}")
 
 
 def _frequency(mode: Mode) -> float:

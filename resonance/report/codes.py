@@ -149,6 +149,10 @@ CODES: dict[str, tuple[str, ...]] = {
         "tap or microphone place differs: shifts may come from the room, levels cannot be compared",
         "{what:text} differs ({before:text} before, {after:text} after): shifts may come from the room",
     ),
+    "place_not_known": (
+        "tap or microphone place noted on one side only: it may differ",
+        "{what:text} not noted {side:text}: it may differ, and with it what the room does",
+    ),
     "place_not_noted": (
         "tap or microphone place not noted: taken as the same",
         "{what:text} not noted: taken as the same before and after",

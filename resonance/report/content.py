@@ -372,6 +372,16 @@ def _read_anew(job: Job, comparison: Comparison) -> tuple[tuple[str, str], ...]:
     return (("Note", READ_ANEW),)
 
 
+def _bands_left_out(lowest: float, others: bool) -> str:
+    """Say what bands cannot be compared, and what it would take."""
+    if not others:
+        return "Levels of bands cannot be compared: that takes the same places, noted, in both tap sets."
+    return (
+        f"Levels of bands from {lowest:.0f} Hz up cannot be compared: high up that takes the same two "
+        "microphone places in both tap sets, noted, and taps that reach so far."
+    )
+
+
 def _band_blocks(comparison: Comparison) -> tuple[Block, ...]:
     """Level changes of the bands that can be compared; a word where some or all cannot."""
     rows = [
@@ -379,14 +389,12 @@ def _band_blocks(comparison: Comparison) -> tuple[Block, ...]:
         for change in comparison.bands
         if change.verdict != "not comparable"
     ]
-    left_out = len(comparison.bands) - len(rows)
+    left_out = [change for change in comparison.bands if change.verdict == "not comparable"]
     heads = ("Band", "Level change, dB", "Verdict")
     title = "Levels of frequency bands, relative to the sum over all bands"
     blocks: list[Block] = [table_of(heads, rows, numeric=heads[:2], title=title)] if rows else []
     if left_out:
-        which = "The other frequency bands" if rows else "Levels of frequency bands"
-        words = f"{which} cannot be compared between these two tap sets: that takes the same places, noted."
-        blocks.append(Paragraph(words, "small"))
+        blocks.append(Paragraph(_bands_left_out(min(change.low for change in left_out), bool(rows)), "small"))
     return tuple(blocks)
 
 

@@ -14,6 +14,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from resonance.changes.comparison import Comparison, ModeShift
+from resonance.changes.pair import is_doubtful
 from resonance.jobs.job import Entry, Job
 from resonance.modes.intervals import frequency_half_width
 from resonance.modes.mode import Mode
@@ -23,6 +24,7 @@ from resonance.plots.spectrum import Curve, draw_before_after, draw_spectrum
 from resonance.plots.style import figure_svg
 from resonance.report.blocks import Picture
 from resonance.report.content import timeline_of
+from resonance.report.customer import for_customer
 from resonance.report.facts import adjustment_words
 from resonance.report.readings import (
     NOT_WOOD,
@@ -78,6 +80,7 @@ def before_after(
 ) -> Axes:
     """Draw the spectra of two tap sets, 200 to 1000 Hz, with matched modes joined."""
     sets = {tap_set.id: tap_set for tap_set in job.sets}
+    comparison = comparison if guesses else for_customer(comparison)
     labels = _chief_shift_labels(comparison, guesses=guesses)
     pitch = pitch_of(sets[comparison.after]) if comparison.after in sets else 440.0
     return draw_before_after(before, after, comparison.shifts, labels=labels, pitch_a4=pitch)
@@ -106,16 +109,14 @@ def set_spectrum(
     """
     band = tap_set.analysis.band
     band = band if isfinite(band[0]) and isfinite(band[1]) else (60.0, 1200.0)
-    labels = [mode_words(mode, guesses=guesses) for mode in tap_set.modes]
-    labels = _chief_labels(tap_set.modes, labels)
+    modes = [mode for mode in tap_set.modes if guesses or not is_doubtful(mode)]
+    labels = _chief_labels(modes, [mode_words(mode, guesses=guesses) for mode in modes])
     poor = [(k, tap) for k, tap in enumerate(tap_set.taps, 1) if not tap.kept]
     curves = [
         Curve(curve.frequencies, db, _refusal(k, reasons_words(tap.faults)))
         for db, (k, tap) in zip(refused, poor, strict=False)
     ]
-    return draw_spectrum(
-        curve, tap_set.modes, labels=labels, refused=curves, band=band, pitch_a4=pitch_of(tap_set)
-    )
+    return draw_spectrum(curve, modes, labels=labels, refused=curves, band=band, pitch_a4=pitch_of(tap_set))
 
 
 def set_spectrum_picture(
@@ -149,7 +150,8 @@ def mode_decay(
 
 
 OVER_TIME_CAPTION = (
-    "Readings over time. Bars are 95 % intervals, where known; an open mark is a tap set whose place in "
+    "Readings over time. Bars are 95 % intervals of the readings, where known, and leave out the put-back "
+    "scatter, so that a step may look surer than it is; an open mark is a tap set whose place in "
     "the order is not confirmed, a small cross one that does not show the resonance. Upright lines are "
     "adjustments: dotted where the order is not confirmed, heavy where a new chapter begins. Every panel "
     "spans the same interval in cents."

@@ -123,11 +123,11 @@ def shift_verdict(shift: ModeShift) -> str:
 
 
 def bound_words(shift: ModeShift) -> str:
-    """Say how small a shift would not have shown."""
+    """Say how small a shift could have gone unseen."""
     least = least_detectable(shift)
     if not isfinite(least):
         return "How small a shift would have shown is not known."
-    return f"A shift under {limit(least, 'Hz')} would not have shown."
+    return f"A shift under {limit(least, 'Hz')} could have gone unseen."
 
 
 def comparison_headline(comparison: Comparison) -> str:
@@ -352,8 +352,8 @@ def _bounds(unmoved: list[ModeShift]) -> str:
         return "How small a shift would have shown is not known."
     low, high = limit(min(least)), limit(max(least), "Hz")
     if limit(min(least), "Hz") == high:
-        return f"A shift under {high} would not have shown."
-    return f"A shift under {low} to {high}, depending on the resonance, would not have shown."
+        return f"A shift under {high} could have gone unseen."
+    return f"A shift under {low} to {high}, depending on the resonance, could have gone unseen."
 
 
 def mode_words(mode: Mode, *, guesses: bool = True) -> str:

@@ -47,7 +47,7 @@ def test_a_place_named_on_one_side_only_is_another_place():
     unnamed = from_places(("bass corner", ""))
     assert room_hertz(from_places(HERE), unnamed) == pytest.approx(2.5)
     (reason,) = place_reasons(from_places(HERE), unnamed)
-    assert (reason.code, reason.values["after"]) == ("place_differs", "not noted")
+    assert (reason.code, reason.values["side"]) == ("place_not_known", "after")
 
 
 def test_places_named_on_neither_side_are_taken_as_the_same_and_said():

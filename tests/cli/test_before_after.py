@@ -72,7 +72,7 @@ def test_compare_says_order_table_verdicts_and_bounds(command, worked):
     shown = command("compare", "fiddle", "--shop", worked[0]).done()
     assert "Tap set 1 → tap set 2" in shown.text
     assert "Soundpost 0.5 mm towards the bridge" in shown.text
-    assert "would not have shown" in shown.text
+    assert "could have gone unseen" in shown.text
     assert "the sound may still differ" in shown.text
     assert "not confirmed" in shown.text
     assert "resonance job confirm fiddle" in shown.text
@@ -154,6 +154,11 @@ def test_label_names_the_nearest_and_clears(command, own):
     shown = command("label", own, "set1", "463", "mine").done().text
     assert re.search(r"Named: mine 46[12]\.\d+ .* in tap set 1, (0|1)\.\d Hz from the 463 Hz you gave", shown)
     assert command("label", own, "set1", "463", "--clear", "--json").done().json["label"] is None
+    command("label", own, "set1", "463", "mine").done()
+    taken = command("label", own, "set1", "275", "mine").done().text
+    assert re.search(r"That name stood at 46[12]\.\d Hz in this tap set", taken)
+    command("undo").done()
+    command("undo").done()
     assert "nearest" in command("label", own, "set1", "850", "X").failed(1)
     assert "462.0" in command("label", own, "set1", "473", "X").failed(1)  # 2.3 % off
 

@@ -230,7 +230,7 @@ def test_a_label_without_its_mode_is_said(shop, viola, make_set):
 def test_a_label_far_from_any_mode_names_the_nearest(shop, viola, make_set):
     shop.add_tap_set(viola, *make_set(1))
     with pytest.raises(
-        NotFoundError, match=r"no mode near 400\.0 Hz; the nearest are at 222\.0, 355\.0, 441\.0"
+        NotFoundError, match=r"no resonance near 400\.0 Hz; the nearest are at 222\.0, 355\.0, 441\.0"
     ):
         shop.label(viola, "set1", 400.0, "B1-")
 

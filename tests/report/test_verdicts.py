@@ -86,7 +86,7 @@ def test_scatter_is_assumed_by_the_reason_too():
 def test_no_change_carries_its_bound():
     said = shift_sentence(a_shift("no change seen"))
     # 8.9 cents at 461.2 Hz are 461.2 (2^(8.9/1200) - 1) = 2.377 Hz, rounded up
-    assert said.endswith("no change seen (+1.8 ± 0.9 Hz). A shift under 2.4 Hz would not have shown.")
+    assert said.endswith("no change seen (+1.8 ± 0.9 Hz). A shift under 2.4 Hz could have gone unseen.")
     assert least_detectable(a_shift()) == pytest.approx(2.377, abs=0.001)
 
 
@@ -158,11 +158,11 @@ def test_a_null_comparison_carries_band_and_bounds():
     comparison = Comparison(shifts, reasons=(bounds,))
     assert comparison_headline(comparison) == "No change seen."
     assert null_words(comparison) == (
-        "A shift under 2.4 to 4.3 Hz, depending on the resonance, would not have shown. "
+        "A shift under 2.4 to 4.3 Hz, depending on the resonance, could have gone unseen. "
         "None found in the resonance frequencies from 60 to 1200 Hz; the sound may still differ."
     )
     assert null_words(Comparison(shifts[:1]), (60.0, 900.0)).startswith(
-        "A shift under 2.4 Hz would not have shown. None"
+        "A shift under 2.4 Hz could have gone unseen. None"
     )
     short = Comparison(shifts, reasons=(Reason("bounds", {"low": 60.0, "high": 1200.0, "reach": 640.0}),))
     assert "from 60 to 640 Hz, as far as the blows reach;" in null_words(short)
@@ -171,7 +171,7 @@ def test_a_null_comparison_carries_band_and_bounds():
 def test_part_of_a_comparison_without_change_is_bounded_too():
     comparison = Comparison((a_shift(), a_shift("no change seen")))
     assert null_words(comparison) == (
-        "A shift under 2.4 Hz would not have shown. Where no change was seen, the sound may still differ."
+        "A shift under 2.4 Hz could have gone unseen. Where no change was seen, the sound may still differ."
     )
     assert null_words(Comparison((a_shift(),))) == ""
 
