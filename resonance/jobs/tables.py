@@ -72,6 +72,7 @@ class ReadingRow:
     snr_db: float
     n_taps: int
     method: int
+    damping_model_u: float = nan
 
 
 @dataclass(frozen=True)
@@ -229,7 +230,7 @@ def reading_rows(job: Job) -> tuple[ReadingRow, ...]:
 
 _OF_MODE = (
     "kind", "frequency", "frequency_u", "frequency_dof", "model_u", "damping", "damping_u", "damping_dof",
-    "peak", "snr_db", "n_taps",
+    "peak", "snr_db", "n_taps", "damping_model_u",
 )  # fmt: skip
 
 
