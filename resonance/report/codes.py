@@ -38,7 +38,7 @@ CODES: dict[str, tuple[str, ...]] = {
         "the recordings disagree ({one:hz} against {other:hz}): are they one tap set?",
         "recordings {first:n} and {second:n} disagree ({one:hz} against {other:hz}): are they one tap set?",
     ),
-    "one_tap": ("only one tap: its spread from tap to tap is not known",),
+    "one_tap": ("only one tap: how far taps differ, and whether the blow bounced, is not known",),
     "few_taps": ("few taps: the uncertainty is wide", "only {n:n} taps: the uncertainty is wide"),
     "one_microphone_place": (
         "one microphone place only: the room may bias these values; a second place would show how much",
