@@ -110,11 +110,11 @@ def find_modes(
         return replace(summary, reasons=(*reasons, Reason("model_misfit", {"misfit": misfit})))
     found = [m for p in parts for m in _modes_of(p, takes, taps, search, longest, strings, strung)]
     modes = _with_levels(_loud_enough(found))
-    room = room_index(modes)
-    modes = with_model_terms(modes, room)
-    modes = flanked(modes) if strung else modes
-    if strung and room > ROOM_HEARD:
-        summary = replace(summary, reasons=(*reasons, Reason("room_heard", {"share": room})))
+    if strung:  # a plate or a bar has no such neighbours as tell a room: its own movement is all there is
+        room = room_index(modes)
+        modes = flanked(with_model_terms(modes, room))
+        if room > ROOM_HEARD:
+            summary = replace(summary, reasons=(*reasons, Reason("room_heard", {"share": room})))
     if not modes:
         return replace(summary, reasons=(*reasons, Reason("no_modes")))
     return replace(summary, modes=tuple(sorted(modes, key=lambda m: m.frequency)))

@@ -9,6 +9,7 @@ from resonance.modes.estimate import find_modes
 from resonance.modes.intervals import frequency_half_width
 from resonance.modes.mode import Mode
 from resonance.sound.recording import Recording, Take
+from resonance.sound.synthesis import room_response
 from resonance.taps.tap import Tap
 
 RATE = 16000.0
@@ -156,6 +157,25 @@ def test_model_term_shows_what_is_no_sum_of_exponentials():
     assert near(walled.modes, 455.0).limited_by == "room"
     assert near(walled.modes, 455.0).damping_model_u > 5 * near(plain.modes, 455.0).damping_model_u
     assert abs(near(walled.modes, 455.0).frequency - 455.0) < frequency_half_width(near(walled.modes, 455.0))
+
+
+def test_a_room_is_heard_and_the_values_widened():
+    takes, taps = taps_of(noise=1e-4, n_taps=8)
+    response = room_response(
+        rng=np.random.default_rng(3), sample_rate=RATE, decay_time=0.35, direct_to_room_db=12.0
+    )
+    dry = takes[0].recording.samples[:, 0]
+    sound = scipy.signal.oaconvolve(dry, response)[: dry.size]
+    roomy = find_modes([Take(Recording(sound[:, None], RATE))], taps)
+    plain = find_modes(takes, taps)
+    assert "room_heard" in [reason.code for reason in roomy.reasons]
+    assert "room_heard" not in [reason.code for reason in plain.reasons]
+    for frequency, _, _ in BODY:
+        mode = near(roomy.modes, frequency)
+        assert mode.model_u > 10 * near(plain.modes, frequency).model_u
+        assert abs(mode.frequency - frequency) < 1.5 * frequency_half_width(mode)
+    plate = find_modes([Take(Recording(sound[:, None], RATE))], taps, piece="top", band=(60.0, 1200.0))
+    assert "room_heard" not in [reason.code for reason in plate.reasons]  # whole instruments only
 
 
 def test_second_set_from_the_first_ones_modes():
