@@ -23,9 +23,7 @@ resonance adjust my-viola --part bridge --note "thinned at the top, 0.2 g less"
 resonance adjust my-viola --part strings --new-chapter --note "new set" --made 2025-03-01"""
 MAIN_MODES = 5
 MORE_SETS = 3
-FARTHEST_MM = (
-    3.0  # farther than a post is moved at a time (common practice, no source): a slip or another unit
-)
+FARTHEST_MM = 3.0  # farther than a post is moved at a time (common practice, no source): a slip
 FREE_PLATE = (
     "Hold the plate and tap it at the same places each time.",
     "Weigh it with every tap set (add ... --mass 68) and note the humidity: both move every resonance.",

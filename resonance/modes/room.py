@@ -27,6 +27,7 @@ ROOM_TERM = (
 DAMPING_TERM = 1.3  # ln damping is moved this much more than frequency in half bandwidths
 LARGEST_TERM = 1.5  # half bandwidths, the most that is added
 ROOM_HEARD = 0.06  # room index from which the room is said to limit the set
+# Set on the made-up job of the demo, whose false modes they single out; no other source.
 FLANK_DB = 18.0  # a mode this much fainter than one whose band it lies in is not vouched for
 VAGUE_DB = (
     6.0  # ... or this much, where its frequency is known to no better than `VAGUE` of its half bandwidth

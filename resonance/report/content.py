@@ -1,8 +1,8 @@
 """What a job's report says, built once; text and HTML only lay it out.
 
 For the customer (the default) the owner's data, bench notes (the maker's remarks, notes of job and
-instrument, who tapped, file names, analysis details) guessed names, hum and
-unsure resonances that tell nothing are left out. The bench gets all.
+instrument, who tapped, file names, analysis details), guessed names, hum and unsure resonances that tell
+nothing are left out. The bench gets all.
 """
 
 from collections.abc import Collection, Sequence

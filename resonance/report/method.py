@@ -22,9 +22,9 @@ _FIT = (
 )
 _INTERVAL = (
     "Every ± is half the width of a 95 % interval. That of a reading covers the spread from tap to tap "
-    "and how much of the decay is used, which shows only part of what a room does to one microphone "
-    "place; that of a shift also covers the put-back scatter: what taking the "
-    "instrument down and putting it back does by itself. A shift that would have shown is one that would "
+    "and how much of the decay is used and, of a whole instrument, what the taps show of the room; a room "
+    "can do more. That of a shift also covers the put-back scatter: what taking the instrument down and "
+    "putting it back does by itself. A shift that would have shown is one that would "
     "be found four times out of five."
 )
 _GUESSES = "A name with a question mark is a guess by the program; one without is the maker's."

@@ -14,9 +14,10 @@ takes_disagree : {'first', 'second', 'one', 'other', 'n'}   which two takes, cou
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import combinations
-from math import hypot, inf, isfinite
+from math import hypot, inf
 
 from resonance.modes.estimate import find_modes
+from resonance.modes.intervals import combined
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sound.recording import Take
@@ -96,16 +97,11 @@ def modes_apart(one: Sequence[Mode], other: Sequence[Mode]) -> tuple[_Apart, ...
         near = min(other, key=lambda m: abs(m.frequency - mode.frequency))
         back = min(one, key=lambda m: abs(m.frequency - near.frequency))
         distance = abs(near.frequency - mode.frequency)
-        u = hypot(_u(mode), _u(near))
+        u = hypot(*(combined(m.frequency_u, m.frequency_dof, m.model_u)[0] for m in (mode, near)))
         least, most = SHARE * mode.frequency, SAME * mode.frequency
         if back is mode and least < distance < most and distance > SIGMAS * u:
             apart.append(_Apart(mode.frequency, near.frequency))
     return tuple(apart)
-
-
-def _u(mode: Mode) -> float:
-    """Standard uncertainty of a reading with what the room and the model add, Hz."""
-    return hypot(mode.frequency_u, mode.model_u) if isfinite(mode.model_u) else mode.frequency_u
 
 
 def _wood_and_air(modes: Sequence[Mode]) -> list[Mode]:

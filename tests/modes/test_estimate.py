@@ -173,6 +173,7 @@ def test_a_room_is_heard_and_the_values_widened():
     for frequency, _, _ in BODY:
         mode = near(roomy.modes, frequency)
         assert mode.model_u > 10 * near(plain.modes, frequency).model_u
+        # five modes in one room: 1.5 half widths of 95 % are a chance of 3 in 1000 each
         assert abs(mode.frequency - frequency) < 1.5 * frequency_half_width(mode)
     plate = find_modes([Take(Recording(sound[:, None], RATE))], taps, piece="top", band=(60.0, 1200.0))
     assert "room_heard" not in [reason.code for reason in plate.reasons]  # whole instruments only
