@@ -15,6 +15,8 @@ if TYPE_CHECKING:
     from resonance.changes.comparison import Comparison as Comparison
     from resonance.changes.comparison import ModeShift as ModeShift
     from resonance.changes.comparison import Repeatability as Repeatability
+    from resonance.changes.course import History as History
+    from resonance.changes.course import Step as Step
     from resonance.changes.repeatability import repeatability as repeatability
     from resonance.errors import ResonanceError as ResonanceError
     from resonance.modes.estimate import find_modes as find_modes
@@ -40,6 +42,7 @@ _HOMES = {
     "Climate": "resonance.sets.tapset",
     "Comparison": "resonance.changes.comparison",
     "Conditions": "resonance.sets.tapset",
+    "History": "resonance.changes.course",
     "Instrument": "resonance.sets.instrument",
     "Mode": "resonance.modes.mode",
     "ModeShift": "resonance.changes.comparison",
@@ -49,6 +52,7 @@ _HOMES = {
     "Setup": "resonance.sets.setup",
     "Take": "resonance.sound.recording",
     "Tap": "resonance.taps.tap",
+    "Step": "resonance.changes.course",
     "TapSet": "resonance.sets.tapset",
     "analyse_set": "resonance.sets.analyse",
     "compare": "resonance.changes.compare",
