@@ -7,7 +7,7 @@ job : instrument, notes, created, deleted
 setup : a Setup
 adjustment : an Adjustment without its id; made_given, deleted
 tap_set : taken, takes, setup, climate, conditions, repeat_of, repeat_kind, deleted
-analysis : modes, taps, bands, reasons, analysis        (id: the tap set's)
+analysis : modes, taps, bands, reasons, analysis, strings   (id: the tap set's)
 remark : text, at, at_given, deleted
 order : entries, each {id, confirmed}
 target : set
@@ -34,7 +34,7 @@ PREFIXES = {"tap_set": "set", "adjustment": "adj", "remark": "rem"}
 ENTRY_KINDS = {"tap_set": "tap set", "adjustment": "adjustment", "remark": "remark"}
 NOTED = ("job", "setup", "adjustment", "tap_set", "remark", "order", "target")
 OBSERVED = ("taken", "takes", "setup", "climate", "conditions", "repeat_of", "repeat_kind")
-DERIVED = ("modes", "taps", "bands", "reasons", "analysis")
+DERIVED = ("modes", "taps", "bands", "reasons", "analysis", "strings")
 
 
 def newest(rows: Iterable[Row], kind: str) -> dict[str, Record]:

@@ -38,7 +38,8 @@ from resonance.modes.ranges import Search, search_of
 from resonance.modes.room import ROOM_HEARD, flanked, room_index, with_model_terms
 from resonance.modes.select import Fit, bin_power, pole_covariance, select_modes
 from resonance.modes.start import band_poles, start_poles
-from resonance.modes.strings import BODY_DAMPING, assumed_strings, kind_of
+from resonance.modes.strings import BODY_DAMPING, assumed_strings, kind_of, with_read_strings
+from resonance.modes.tuning import read_strings
 from resonance.reasons import Reason
 from resonance.sound.recording import ComplexArray, FloatArray, Take
 from resonance.spectra.spectrum import average_spectrum, nearest_maximum
@@ -55,6 +56,7 @@ LATER = (0.010, 0.025, 0.050)  # s, later starts of the model term
 BEFORE_BLOW = 0.001  # s before the onset at which the picture begins
 SHORTEST_FALL = 1.0  # damping needs a record in which the mode falls by this many nepers
 LARGEST_DAMPING_U = 0.35  # of the damping itself
+EDGE = 30.0  # Hz, from the end of the fit down, where nothing is read
 
 
 def find_modes(
@@ -109,6 +111,11 @@ def find_modes(
     if misfit > LARGEST_MISFIT:
         return replace(summary, reasons=(*reasons, Reason("model_misfit", {"misfit": misfit})))
     found = [m for p in parts for m in _modes_of(p, takes, taps, search, longest, strings, strung)]
+    if strung:
+        readings = read_strings([f.mode for f in found], strings, family=family)
+        summary = replace(summary, strings=readings)
+        found = [replace(f, mode=with_read_strings(f.mode, readings, strings)) for f in found]
+        found = [f for f in found if low <= f.mode.frequency < high]
     modes = _with_levels(_loud_enough(found))
     if strung:  # a plate or a bar has no such neighbours as tell a room: its own movement is all there is
         room = room_index(modes)
@@ -235,6 +242,12 @@ def _set_reasons(
     return tuple(reasons)
 
 
+def _narrow_above(part: _Part, pole: complex) -> bool:
+    """Whether a line lies above the slice, within its margin, and may be a string's that tells its pitch."""
+    above = part.band[1] <= abs(pole) / (2.0 * np.pi) < part.fit_band[1] - EDGE
+    return above and -pole.real < BODY_DAMPING * abs(pole)
+
+
 @dataclass(frozen=True, eq=False)
 class _Found:
     """A mode with what is needed to judge it beside the others."""
@@ -256,6 +269,7 @@ def _modes_of(
     """Report the modes of one slice that lie inside its band."""
     poles = part.fit.state.poles
     inside = [i for i, s in enumerate(poles) if part.band[0] <= abs(s) / (2 * np.pi) < part.band[1]]
+    inside += [i for i, s in enumerate(poles) if strung and _narrow_above(part, s)]
     if not inside:
         return []
     influence = tap_influence(part.groups, part.fit)
@@ -285,7 +299,7 @@ def _report(
     damping = alpha / size * float(np.exp(np.clip(log_damping.shift, -0.5, 0.5)))
     hertz = size / (2.0 * np.pi) + frequency.shift
     power, snr_db = _line_power(part, i)
-    kind = kind_of(hertz, damping, duration=duration, strung=strung, open_strings=strings)
+    kind = kind_of(hertz, damping, duration=duration, strung=strung, open_strings=strings, log_damping_u=log_damping.u)
     reasons = _damping_reasons(alpha, duration, log_damping.u)
     shown = not reasons
     mode = Mode(

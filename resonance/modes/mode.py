@@ -69,6 +69,35 @@ class Mode:
 
 
 @dataclass(frozen=True)
+class StringReading:
+    """One open string as its partials tell it.
+
+    Parameters
+    ----------
+    name : str   note it is tuned to, such as 'A4'
+    nominal : float, Hz   that note in equal temperament
+    pitch : float, Hz   of the first partial
+    pitch_u, pitch_dof : float   standard uncertainty (Hz) and its degrees of freedom
+    cents_off : float, cents   pitch above the note
+    inharmonicity : float   B of f_n = n f_0 sqrt(1 + B n^2), NaN with fewer than three partials
+    n_partials : int   lines behind it
+    tension_ratio : float   over the tension of the same string at the note, (pitch / nominal)^2
+    reasons : tuple of Reason
+    """
+
+    name: str
+    nominal: float = nan
+    pitch: float = nan
+    pitch_u: float = nan
+    pitch_dof: float = nan
+    cents_off: float = nan
+    inharmonicity: float = nan
+    n_partials: int = 0
+    tension_ratio: float = nan
+    reasons: tuple[Reason, ...] = ()
+
+
+@dataclass(frozen=True)
 class ModesResult:
     """The modes of one tap set, or the reasons why there are none.
 
@@ -82,6 +111,7 @@ class ModesResult:
     misfit : float   share of the decay the modes do not explain (amplitude ratio)
     reach : float, Hz   above this the blows excited too little to call a mode absent; NaN unknown
     noise_db : float, dB   median over the band of signal over noise
+    strings : tuple of StringReading   open strings that rang along
     """
 
     modes: tuple[Mode, ...] = ()
@@ -91,3 +121,4 @@ class ModesResult:
     misfit: float = nan
     reach: float = nan
     noise_db: float = nan
+    strings: tuple[StringReading, ...] = ()

@@ -94,6 +94,7 @@ def analyse_set(
         conditions=conditions or Conditions(),
         analysis=analysis_of(result, family=family, piece=piece, band=band, pitch_a4=pitch_a4),
         reasons=(*alike, *_places_noted(result.reasons, takes, found), *assumed),
+        strings=result.strings,
     )
 
 

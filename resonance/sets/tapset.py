@@ -5,7 +5,7 @@ from dataclasses import dataclass, field
 from datetime import datetime
 from math import nan
 
-from resonance.modes.mode import Mode
+from resonance.modes.mode import Mode, StringReading
 from resonance.reasons import Reason
 from resonance.sets.setup import Setup
 from resonance.sound.recording import Take
@@ -95,6 +95,7 @@ class TapSet:
     after : tuple of str   ids of the adjustments made before this set
     analysis : Analysis
     reasons : tuple of Reason   set-wide: why there are no modes, what limits them all
+    strings : tuple of StringReading   open strings that rang along, with their pitch
     """
 
     id: str
@@ -111,3 +112,4 @@ class TapSet:
     after: tuple[str, ...] = ()
     analysis: Analysis = field(default_factory=Analysis)
     reasons: tuple[Reason, ...] = ()
+    strings: tuple[StringReading, ...] = ()
