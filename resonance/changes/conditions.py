@@ -6,6 +6,9 @@ condition_changed : {'what', 'before', 'after'}   only where noted on both sides
     'string damping', 'tapper', 'microphone', a check ('seams', 'post', 'bridge upright', 'at pitch'),
     'temperature' (deg C; with 'expected_a0_cents', where the air alone would take A0), 'humidity' (%),
     'mass' (g) or 'pitch' (Hz, A4)
+string_pitch : {'string', 'before', 'after'}   pitch of an open string as read from the taps, cents from its
+    note; 'before' or 'after' is left out where it was not heard and the other is far off
+strings_pitch : {'n', 'before', 'after'}   as many strings went together: their mean
 check_failed : {'what', 'side'}    a check said no; 'side' is 'before' or 'after'
 several_adjustments : {'n'}        what each of them did cannot be told apart
 new_chapter : {'adjustment'}       a new post, a full string change or an opened body lies between
@@ -16,8 +19,9 @@ dates_disagree : {'hours'}         by the dates, sets and adjustments stand in a
 
 from collections.abc import Sequence
 from datetime import datetime
-from math import isfinite, log2
+from math import hypot, isfinite, log, log2
 
+from resonance.modes.mode import StringReading
 from resonance.reasons import Reason
 from resonance.sets.setup import Adjustment
 from resonance.sets.tapset import CHECKS, TapSet
@@ -27,6 +31,11 @@ TEMPERATURE_C = 2.0
 HUMIDITY_PERCENT = 5.0
 MASS_G = 0.5
 PITCH = 0.5  # ISO 16: accuracy of A4
+STRING_CENTS = 10.0  # 1.2 % of a string's tension; a semitone on all of them moves B1 by 1-2 Hz (from memory)
+STRING_SIGMAS = 3.0
+TOGETHER_CENTS = 8.0  # strings whose changes differ by no more went together
+FEWEST_TOGETHER = 3
+ALONE_CENTS = 20.0  # a string read in one set only is spoken of when it is so far off its note
 WALLS = 0.9  # A0 follows the speed of sound by this much, the walls of the box moving with the air
 WALLS_U = 0.1
 
@@ -42,7 +51,35 @@ def changed_conditions(before: TapSet, after: TapSet) -> tuple[Reason, ...]:
         ),
         *_number_changed("mass", before.conditions.mass_g, after.conditions.mass_g, MASS_G),
         *_number_changed("pitch", before.setup.pitch_a4, after.setup.pitch_a4, PITCH),
+        *strings_changed(before.strings, after.strings),
     )
+
+
+def strings_changed(before: Sequence[StringReading], after: Sequence[StringReading]) -> tuple[Reason, ...]:
+    """Open strings whose pitch, read from the taps, differs; what pulls on the body moves its modes."""
+    left, right = ({reading.name: reading for reading in side} for side in (before, after))
+    changed = {
+        name: (reading.cents_off, reading.cents_off + change)
+        for name, reading in left.items()
+        if name in right and (change := _string_change(reading, right[name]))
+    }
+    changes = [second - first for first, second in changed.values()]
+    if len(changes) >= FEWEST_TOGETHER and max(changes) - min(changes) < TOGETHER_CENTS:
+        mean = [sum(pair[side] for pair in changed.values()) / len(changed) for side in (0, 1)]
+        return (Reason("strings_pitch", {"n": len(changed), "before": mean[0], "after": mean[1]}),)
+    found = [Reason("string_pitch", {"string": n, "before": b, "after": a}) for n, (b, a) in changed.items()]
+    for side, here, there in (("before", left, right), ("after", right, left)):
+        alone = [reading for name, reading in here.items() if there and name not in there]
+        far = [reading for reading in alone if abs(reading.cents_off) >= ALONE_CENTS]
+        found += [Reason("string_pitch", {"string": r.name, side: r.cents_off}) for r in far]
+    return tuple(found)
+
+
+def _string_change(before: StringReading, after: StringReading) -> float:
+    """Cents from the one pitch to the other; 0 where it is small or may be chance."""
+    change = 1200.0 * log2(after.pitch / before.pitch)
+    u = hypot(*(1200.0 / log(2.0) * r.pitch_u / r.pitch for r in (before, after)))
+    return change if abs(change) >= max(STRING_CENTS, STRING_SIGMAS * u) else 0.0
 
 
 def between(before: TapSet, adjustments: Sequence[Adjustment]) -> tuple[Adjustment, ...]:

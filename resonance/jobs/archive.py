@@ -1,8 +1,8 @@
 """A job as a folder that can be read in decades, and a whole shop as one file.
 
 A job's folder holds ``job.json`` (every record with every earlier version, and what was done when),
-``sound/`` (the recordings as they came), ``readings.csv``, ``timeline.csv`` and a README that explains
-them. It imports back without loss, into this shop or another.
+``sound/`` (the recordings as they came), ``readings.csv``, ``strings.csv``, ``timeline.csv`` and a README
+that explains them. It imports back without loss, into this shop or another.
 """
 
 import json
@@ -41,7 +41,15 @@ from resonance.jobs.records import Record, digest
 from resonance.jobs.schema import copy_database
 from resonance.jobs.sounds import hash_file, keep_file
 from resonance.jobs.store import Shop
-from resonance.jobs.tables import ReadingRow, TimelineRow, csv_text, reading_rows, timeline_rows
+from resonance.jobs.tables import (
+    ReadingRow,
+    StringRow,
+    TimelineRow,
+    csv_text,
+    reading_rows,
+    string_rows,
+    timeline_rows,
+)
 from resonance.sound.files import sync_folder
 
 Progress = Callable[[float, str], None]
@@ -54,6 +62,7 @@ Exported on {day} by resonance {version}.
 sound/         the recordings, byte for byte as they came; each is named by the SHA-256 of its bytes
 job.json       everything that was noted and found: UTF-8, JSON
 readings.csv   every reading of every tap set, one row each; frequencies in Hz, damping as a ratio
+strings.csv    the pitch of every open string that rang along with the taps, one row each
 timeline.csv   tap sets, adjustments and remarks in their order; distances in mm
 
 job.json holds
@@ -102,6 +111,7 @@ def export_job(
             _copy_sound(shop.sound_folder / sound["file"], part / "sound" / sound["file"], sound["sha256"])
         _write_text(part / "job.json", _json_text(content))
         _write_text(part / "readings.csv", csv_text(reading_rows(known), kind=ReadingRow))
+        _write_text(part / "strings.csv", csv_text(string_rows(known), kind=StringRow))
         _write_text(part / "timeline.csv", csv_text(timeline_rows(known), kind=TimelineRow))
         day = shop.clock().date().isoformat()
         words = README.format(name=known.instrument.name, day=day, version=__version__)

@@ -76,6 +76,24 @@ class ReadingRow:
 
 
 @dataclass(frozen=True)
+class StringRow:
+    """The pitch of one open string in one tap set, as read from the taps."""
+
+    set_id: str
+    taken: datetime | None
+    place: int
+    name: str
+    nominal: float
+    pitch: float
+    pitch_u: float
+    pitch_dof: float
+    cents_off: float
+    inharmonicity: float
+    n_partials: int
+    tension_ratio: float
+
+
+@dataclass(frozen=True)
 class ReadingTrack:
     """One mode through a job: one reading a tap set, None where it was not seen.
 
@@ -226,6 +244,16 @@ def reading_rows(job: Job) -> tuple[ReadingRow, ...]:
                 )
             )
     return tuple(rows)
+
+
+def string_rows(job: Job) -> tuple[StringRow, ...]:
+    """Give the pitch of every open string that rang, one row each, in the order of the timeline."""
+    names = [field.name for field in fields(StringRow)][3:]
+    return tuple(
+        StringRow(tap_set.id, tap_set.taken, place, **{name: getattr(reading, name) for name in names})
+        for place, tap_set in enumerate(job.sets, 1)
+        for reading in tap_set.strings
+    )
 
 
 _OF_MODE = (

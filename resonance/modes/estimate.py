@@ -299,7 +299,9 @@ def _report(
     damping = alpha / size * float(np.exp(np.clip(log_damping.shift, -0.5, 0.5)))
     hertz = size / (2.0 * np.pi) + frequency.shift
     power, snr_db = _line_power(part, i)
-    kind = kind_of(hertz, damping, duration=duration, strung=strung, open_strings=strings, log_damping_u=log_damping.u)
+    kind = kind_of(
+        hertz, damping, duration=duration, strung=strung, open_strings=strings, log_damping_u=log_damping.u
+    )
     reasons = _damping_reasons(alpha, duration, log_damping.u)
     shown = not reasons
     mode = Mode(

@@ -7,6 +7,8 @@ string settle f_0 and B together, weighted by their uncertainty and by how well 
 family share partials (three of one is two of the next): a line that two strings claim is trusted to
 `SHARED_CENTS` only, and a string is read only where a line speaks for it alone.
 
+Degrees of freedom: those of the lines' scatter about the fit, and of a usual line's own from tap to tap.
+
 The pitch is that of the first partial, whether or not it is heard. The tension of one and the same string of
 one length goes as the square of its pitch.
 
@@ -44,11 +46,12 @@ CENT = log(2.0) / 1200.0
 
 @dataclass(frozen=True, eq=False)
 class _Lines:
-    """Narrow lines: frequency (Hz), ln frequency, standard uncertainty of it; how far up is looked."""
+    """Narrow lines: frequency (Hz), ln frequency, its standard uncertainty; how far up is looked."""
 
     frequency: FloatArray
     log: FloatArray
     u: FloatArray
+    dof: FloatArray
     highest: float
 
 
@@ -120,9 +123,9 @@ def _lines_of(modes: Sequence[Mode]) -> _Lines:
     frequency = np.array([mode.frequency for mode in modes], float)
     u = np.array([mode.frequency_u if mode.frequency_u > 0.0 else 0.1 for mode in modes], float)
     highest = float(frequency.max(initial=0.0)) * (1.0 + 5.0 * CENT)
-    return _Lines(
-        frequency, np.log(frequency), np.hypot(u / np.maximum(frequency, 1.0), FLOOR_CENTS * CENT), highest
-    )
+    dof = np.array([mode.frequency_dof if isfinite(mode.frequency_dof) else 0.0 for mode in modes], float)
+    relative = np.hypot(u / np.maximum(frequency, 1.0), FLOOR_CENTS * CENT)
+    return _Lines(frequency, np.log(frequency), relative, dof, highest)
 
 
 def _model(log_f0: float, stiffness: float, numbers: FloatArray) -> FloatArray:
@@ -239,7 +242,7 @@ def _reading(
         float(nominal),
         pitch,
         pitch * log_u,
-        float(n - 1) if n > 1 else nan,
+        n - 1.0 + float(np.median(lines.dof[guess.lines.astype(int)])) if n > 1 else nan,
         float((log(pitch) - log(nominal)) / CENT),
         stiffness if n > 2 else nan,
         n,
@@ -251,7 +254,7 @@ def _reading(
 def _pitch_u(
     lines: _Lines, guess: _Guess, extra: FloatArray, stiffness: float, deviation: FloatArray
 ) -> float:
-    """Relative standard uncertainty of the pitch, widened where the partials scatter more than they should."""
+    """Relative standard uncertainty of the pitch, widened where the partials scatter too much."""
     n = guess.numbers.size
     variance = lines.u[guess.lines.astype(int)] ** 2 + extra**2
     design = np.stack([np.ones(n), 0.5 * guess.numbers**2 / (1.0 + stiffness * guess.numbers**2)], axis=1)

@@ -4,9 +4,10 @@ A code stands with one or more forms. The first is short and always fits; the ot
 and the one that speaks of most, all of them known, is used. A code followed by ``:`` and a word holds
 where the reason's value ``what`` or ``side`` is that word.
 
-In a form a value is written by its kind: hz, s, ms, db, cents, shift (signed cents), percent, share (of 1,
-in percent), c (degrees Celsius), g, n (a count), time (hours, as hours or days), set, adj (their ids), kind
-(of a resonance) or text. No form ends with a full stop.
+In a form a value is written by its kind: hz, s, ms, db, cents, shift (signed cents), off (cents from a note,
+as flat or sharp), string (its name), percent, share (of 1, in percent), c (degrees Celsius), g, n (a count),
+time (hours, as hours or days), set, adj (their ids), kind (of a resonance) or text. No form ends with a full
+stop.
 """
 
 CODES: dict[str, tuple[str, ...]] = {
@@ -80,6 +81,11 @@ CODES: dict[str, tuple[str, ...]] = {
     "taps_judged_since": (
         "taps were refused or restored since the analysis: analyse the tap set again",
         "taps refused or restored since the analysis: {n:n}; analyse the tap set again",
+    ),
+    "one_partial": ("read from one partial alone",),
+    "partials_left_out": (
+        "some partials do not fit the others",
+        "partials that do not fit the others, left out: {n:n}",
     ),
     "below_noise": ("hidden in the noise",),
     "assumed_strings": ("open strings assumed at the usual notes",),
@@ -178,6 +184,18 @@ CODES: dict[str, tuple[str, ...]] = {
     "condition_changed:pitch": (
         "the strings were tuned to another pitch",
         "tuned to A4 = {before:hz} before, {after:hz} after",
+    ),
+    "string_pitch": (
+        "an open string was tuned otherwise: part of a shift may be its pull",
+        "the {string:string} string was {before:off} before, {after:off} after: part of a shift may be its "
+        "pull",
+        "the {string:string} string was {before:off} before; after it was not heard",
+        "the {string:string} string was {after:off} after; before it was not heard",
+    ),
+    "strings_pitch": (
+        "the open strings were tuned otherwise: part of a shift may be their pull",
+        "the open strings were about {before:off} before, {after:off} after: part of a shift may be their "
+        "pull",
     ),
     "check_failed": ("a check failed", "check not in order {side:text}: {what:text}"),
     "several_adjustments": (

@@ -1,11 +1,11 @@
 """The readings of a tap set, and the readings of all tap sets over time, as blocks of a report."""
 
 from collections.abc import Iterable
-from math import isfinite
+from math import isfinite, nan
 
 from resonance.jobs.job import Job
 from resonance.modes.intervals import damping_half_width, frequency_half_width, half_width
-from resonance.modes.mode import Mode
+from resonance.modes.mode import Mode, StringReading
 from resonance.report.blocks import Block, Items, Paragraph, Table, table_of
 from resonance.report.facts import (
     checks_words,
@@ -26,9 +26,11 @@ from resonance.report.words import (
     mode_label,
     moment_words,
     note_words,
+    off_words,
     reasons_words,
     sentence,
     set_words,
+    string_words,
 )
 from resonance.sets.tapset import TapSet
 from resonance.taps.tap import Tap
@@ -36,6 +38,7 @@ from resonance.units import quality
 
 NOT_WOOD = ("string", "hum", "room")
 NO_DAMPING = "not shown"
+TENSION_TOLD_CENTS = 10.0  # off its note from which a string's tension is told
 TRACKS_A_TABLE = 5
 TRACKS_IN_TABLES = 10
 
@@ -75,13 +78,32 @@ def readings_table(
 
 def other_lines(tap_set: TapSet) -> tuple[str, ...]:
     """Say the lines of a tap set that are neither wood nor air: strings, hum, room, with their intervals."""
-    lines = []
+    lines = [open_strings_line(tap_set)] if tap_set.strings else []
     for kind, words in (("string", "String partials"), ("hum", "Mains hum"), ("room", "The room")):
         found = [mode for mode in tap_set.modes if mode.kind == kind]
         heard = [measured(mode.frequency, frequency_half_width(mode)) for mode in found]
         if heard:
             lines.append(f"{words}, Hz: {', '.join(heard)}.")
     return tuple(lines)
+
+
+def open_strings_line(tap_set: TapSet) -> str:
+    """Say the pitch of the open strings that rang, e.g. ``G 195.76 ± 0.02 (2 cents flat)``; '' for none."""
+    newtons = {string.name: string.tension_n for string in tap_set.setup.strings}
+    heard = [_string_cell(reading, newtons.get(reading.name, nan)) for reading in tap_set.strings]
+    return f"Open strings, Hz: {', '.join(heard)}." if heard else ""
+
+
+def _string_cell(reading: StringReading, newtons: float) -> str:
+    """One string: pitch, how far off its note, and its tension where that is far off too."""
+    half = half_width(reading.pitch_u, reading.pitch_dof)
+    off = off_words(reading.cents_off)
+    if abs(reading.cents_off) >= TENSION_TOLD_CENTS:
+        change = number(100.0 * (reading.tension_ratio - 1.0), 0, signed=True)
+        known = isfinite(newtons)
+        now = f"{number(newtons * reading.tension_ratio, 0)} of {number(newtons, 0)} N" if known else ""
+        off = f"{off}, tension {now or f'{change} %'}"
+    return f"{string_words(reading.name)} {measured(reading.pitch, half)} ({off})"
 
 
 def set_blocks(tap_set: TapSet, *, guesses: bool = True, bench: bool = False) -> tuple[Block, ...]:

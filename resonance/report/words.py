@@ -217,7 +217,20 @@ def time_words(hours: float) -> str:
     return count_words(round(hours), "hour") if hours < 47.5 else count_words(round(hours / 24.0), "day")
 
 
-_TEXT_AS = {"set": set_words, "adj": adjustment_id_words, "kind": kind_words}
+def off_words(cents: float) -> str:
+    """Say how far a string is off its note: ``35 cents flat``, ``2 cents sharp`` or ``in tune``."""
+    if not isfinite(cents):
+        return UNKNOWN
+    rounded = abs(round(cents))
+    return f"{count_words(rounded, 'cent')} {'flat' if cents < 0.0 else 'sharp'}" if rounded else "in tune"
+
+
+def string_words(name: str) -> str:
+    """Name an open string as a player does, by its note without the octave: 'D' for 'D4'."""
+    return name.rstrip("0123456789-") or name
+
+
+_TEXT_AS = {"string": string_words, "set": set_words, "adj": adjustment_id_words, "kind": kind_words}
 _SHOWN_AS = {
     "hz": lambda value: plain(value, "Hz"),
     "s": lambda value: plain(value, "s", digits=2),
@@ -225,6 +238,7 @@ _SHOWN_AS = {
     "db": lambda value: plain(value, "dB", digits=2),
     "cents": lambda value: number(value, 0) + " cents",
     "shift": lambda value: number(value, 0, signed=True) + " cents",
+    "off": off_words,
     "percent": lambda value: number(value, 0) + " %",
     "share": lambda value: number(value * 100.0, 0) + " %",
     "c": lambda value: plain(value, "°C", digits=3),

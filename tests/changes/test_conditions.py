@@ -6,7 +6,9 @@ from math import log2
 
 import pytest
 
+from resonance.changes.compare import compare
 from resonance.changes.conditions import adjustment_reasons, air_shift_cents, between, changed_conditions
+from resonance.modes.mode import StringReading
 from resonance.sets.setup import Adjustment, Setup
 from resonance.sets.tapset import Climate, Conditions
 
@@ -143,3 +145,35 @@ def test_a_new_chapter_is_named():
 def test_what_was_done_before_both_sets_does_not_lie_between():
     before = a_set("set1", [a_mode(440.0)], after=("adj1",))
     assert [a.id for a in between(before, (adjustment("adj1"), adjustment("adj2")))] == ["adj2"]
+
+
+def strung(u=0.05, **off):
+    """A set whose open strings were read, cents off their notes."""
+    nominal = {"G3": 195.9977, "D4": 293.6648, "A4": 440.0, "E5": 659.2551}  # equal temperament, A4 = 440 Hz
+    strings = tuple(
+        StringReading(n, nominal[n], nominal[n] * 2.0 ** (c / 1200.0), u, 4.0, c) for n, c in off.items()
+    )
+    return a_set("set", [a_mode(f) for f in (275.0, 440.0)], strings=strings)
+
+
+def test_a_string_tuned_otherwise_is_named():
+    before, after = strung(G3=1.0, D4=-35.0), strung(G3=-2.0, D4=2.0)
+    (reason,) = changed_conditions(before, after)
+    assert reason.code == "string_pitch"
+    assert dict(reason.values) == {
+        "string": "D4", "before": pytest.approx(-35.0), "after": pytest.approx(2.0, abs=1e-6)
+    }  # fmt: skip
+    assert "string_pitch" in [r.code for r in compare(before, after).reasons]
+    # 37 cents are 6.3 Hz at D4: no claim where the two readings are known to 3 Hz each
+    assert changed_conditions(strung(u=3.0, D4=-35.0), strung(u=3.0, D4=2.0)) == ()
+
+
+def test_strings_that_went_together_are_one_reason():
+    before, after = strung(G3=-41.0, D4=-40.0, A4=-39.0), strung(G3=0.0, D4=0.0, A4=0.0)
+    assert told(before, after) == [("strings_pitch", 3, pytest.approx(-40.0), pytest.approx(0.0, abs=1e-6))]
+
+
+def test_a_damped_string_tells_nothing_but_when_it_was_far_off():
+    assert changed_conditions(strung(), strung(D4=-60.0)) == ()  # damped before: nothing is known
+    assert changed_conditions(strung(A4=0.0, D4=3.0), strung(A4=0.0)) == ()
+    assert told(strung(A4=0.0, D4=-60.0), strung(A4=0.0)) == [("string_pitch", "D4", -60.0)]

@@ -101,7 +101,7 @@ def test_a_taken_id_gives_a_new_one_and_undo_takes_the_import_back_whole(shop, f
 
 def test_the_folder_can_be_read_without_the_program(exported, full_job):
     assert sorted(p.name for p in exported.iterdir()) == [
-        "README.txt", "job.json", "readings.csv", "sound", "timeline.csv",
+        "README.txt", "job.json", "readings.csv", "sound", "strings.csv", "timeline.csv",
     ]  # fmt: skip
     told = json.loads((exported / "job.json").read_text("utf-8"))
     assert (told["format"], told["format_version"], told["job"]) == ("resonance job", 1, "viola-405")
@@ -121,7 +121,7 @@ def test_the_folder_can_be_read_without_the_program(exported, full_job):
     assert [line["along_mm"] for line in lines if line["part"] == "soundpost"] == ["0.25"]
     assert [line["text"] for line in lines if line["kind"] == "remark"] == ["grün, “offen”"]
     readme = (exported / "README.txt").read_text("utf-8")
-    for name in ("job.json", "readings.csv", "timeline.csv", "sound/", "Viola 405"):
+    for name in ("job.json", "readings.csv", "strings.csv", "timeline.csv", "sound/", "Viola 405"):
         assert name in readme
 
 

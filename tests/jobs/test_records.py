@@ -16,7 +16,7 @@ from hypothesis import strategies as st
 from resonance.changes.comparison import Comparison, ModeShift, Scatter
 from resonance.errors import ShopError
 from resonance.jobs.records import aware, canonical_json, digest, from_record, to_record
-from resonance.modes.mode import Level, Mode
+from resonance.modes.mode import Level, Mode, StringReading
 from resonance.reasons import Fault, Reason
 from resonance.sets.instrument import Instrument
 from resonance.sets.setup import Adjustment, Bridge, Fittings, Post, Setup, String, Tail
@@ -57,6 +57,7 @@ def some(kind, **given_):
 REASONS = st.lists(some(Reason, code=ANY_TEXT, values=VALUES), max_size=2).map(tuple)
 FAULTS = st.lists(some(Fault, code=ANY_TEXT, values=VALUES), max_size=2).map(tuple)
 BAND = st.tuples(NUMBER, NUMBER)
+STRINGS = st.lists(some(StringReading, reasons=REASONS), max_size=2).map(tuple)
 MODES = some(Mode, levels=st.lists(some(Level), max_size=2).map(tuple), reasons=REASONS)
 RECORDINGS = some(
     Recording,
@@ -80,6 +81,7 @@ ANALYSES = some(
 TAP_SETS = some(
     TapSet,
     modes=st.lists(MODES, max_size=2).map(tuple),
+    strings=STRINGS,
     takes=st.lists(some(Take, recording=RECORDINGS, channels=st.just(("sound",))), max_size=2).map(tuple),
     taps=st.lists(some(Tap, faults=FAULTS), max_size=2).map(tuple),
     bands=st.lists(some(BandLevel), max_size=2).map(tuple),

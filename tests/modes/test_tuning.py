@@ -63,7 +63,7 @@ def test_four_strings_that_share_partials(family, highest):
 
 
 def test_pitch_is_within_its_uncertainty():
-    # 150 strings of six partials each: standardised errors of a t distribution of 5 degrees of freedom have
+    # 150 strings of seven partials each: standardised errors of a t distribution of 5 degrees of freedom have
     # a standard deviation of 1.29; the stated uncertainty may be wider by the assumed scatter, never smaller.
     rng = np.random.default_rng(8)
     errors = []
@@ -191,7 +191,5 @@ def test_strings_read_from_taps(family, tuning):
 @pytest.mark.slow
 @pytest.mark.parametrize(("snr_db", "hum"), [(30.0, 50.0), (12.0, 60.0)])
 def test_no_string_is_read_from_a_body_without(snr_db, hum):
-    read = [
-        find_modes(*taps_of("violin", seed, {}, snr_db=snr_db, hum=hum)).strings for seed in range(15)
-    ]
+    read = [find_modes(*taps_of("violin", seed, {}, snr_db=snr_db, hum=hum)).strings for seed in range(15)]
     assert [readings for readings in read if readings] == []

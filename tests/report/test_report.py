@@ -9,15 +9,16 @@ import pytest
 from resonance.changes.comparison import Comparison
 from resonance.jobs.job import Entry, Job
 from resonance.modes.intervals import frequency_half_width
+from resonance.modes.mode import StringReading
 from resonance.reasons import Fault, Reason
 from resonance.report.blocks import Picture
 from resonance.report.content import between, build_report, timeline_of
 from resonance.report.html import report_html
 from resonance.report.numbers import NO_BREAK, measured
-from resonance.report.readings import readings_table, set_blocks
+from resonance.report.readings import other_lines, readings_table, set_blocks
 from resonance.report.text import WIDTH, blocks_text, columns, report_text
 from resonance.sets.instrument import Instrument
-from resonance.sets.setup import Adjustment
+from resonance.sets.setup import Adjustment, Setup, String
 from resonance.sets.tapset import Conditions
 
 BANNED = ("signature mode", "residue", "posterior", "pole", "posteriori")
@@ -401,3 +402,18 @@ def test_empty_columns_are_left_out(job):
     columns_ = readings_table(job.sets[0], guesses=False).columns
     assert "Limited by" not in columns_
     assert "Limited by" in readings_table(job.sets[0], bench=True).columns
+
+
+def test_open_strings_are_told_with_their_tension_where_it_is_far_off(job):
+    read = (
+        StringReading("G3", 195.9977, 195.77, 0.01, 4.0, -2.0, tension_ratio=0.998),
+        StringReading("D4", 293.6648, 283.66, 0.01, 4.0, -60.0, tension_ratio=0.933),
+    )
+    heard = replace(job.sets[0], strings=read, setup=Setup(strings=(String("D4", tension_n=42.0),)))
+    # t(0.975, 4) = 2.776 (any table): half widths of 0.028 Hz
+    assert other_lines(heard)[0] == (
+        "Open strings, Hz: G 195.770 ± 0.028 (2 cents flat), "
+        "D 283.660 ± 0.028 (60 cents flat, tension 39 of 42 N)."
+    )
+    bare = replace(heard, setup=Setup())
+    assert "D 283.660 ± 0.028 (60 cents flat, tension −7 %)" in other_lines(bare)[0]

@@ -24,6 +24,7 @@ from resonance.report.words import (
     mode_label,
     moment_words,
     note_words,
+    off_words,
     reason_words,
     reasons_words,
     sentence,
@@ -213,3 +214,11 @@ def test_verdicts_differ_by_sign_too():
         for v in ("moved", "no change seen", "appeared", "not found", "not reached", "ambiguous")
     ]
     assert len(set(signs)) == len(signs)
+
+
+def test_a_string_off_its_note():
+    both = Reason("string_pitch", {"string": "D4", "before": -35.2, "after": 1.8})
+    assert reason_words(both).startswith("the D string was 35 cents flat before, 2 cents sharp after")
+    gone = Reason("string_pitch", {"string": "D4", "after": 0.8})
+    assert reason_words(gone) == "the D string was 1 cent sharp after; before it was not heard"
+    assert off_words(-0.4) == "in tune"
