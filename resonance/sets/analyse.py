@@ -80,7 +80,8 @@ def analyse_set(
     )
     report(0.8, "seeing that the recordings agree")
     alike = disagreement(takes, found, result.modes, family=family, piece=piece, open_strings=strings)
-    assumed = (Reason("assumed_strings"),) if strings and piece == "whole" else ()
+    unread = piece == "whole" and len(result.strings) < len(strings)
+    assumed = (Reason("assumed_strings"),) if unread else ()
     report(0.9, "measuring levels")
     return TapSet(
         id=set_id,
