@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from resonance.cli import analysing, ordering, screen
-from resonance.cli.modes import analysis_settings, set_blocks
+from resonance.cli.modes import analysis_settings, set_blocks, set_record
 from resonance.cli.options import (
     Commands,
     UsageError,
@@ -233,13 +233,12 @@ def _keep(shop: "Shop", job: "Job", tap_set: TapSet, paths: list[Path], argument
 
 def _print(shop: "Shop", job_id: str, kept: TapSet, paths: list[Path], arguments: Namespace) -> None:
     from resonance.jobs.job import unconfirmed
-    from resonance.jobs.records import to_record
     from resonance.report.words import set_words
 
     job = shop.job(job_id)
     waits = kept.id in [entry.id for entry in unconfirmed(job)]
     if arguments.json:
-        screen.print_json({**to_record(kept), "job": job.id, "confirmed": not waits})
+        screen.print_json({**set_record(kept), "job": job.id, "confirmed": not waits})
         screen.note(ordering.unconfirmed_words(job) if waits else "")
         return
     screen.show(

@@ -3,9 +3,9 @@
 from argparse import Namespace
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from resonance.cli import analysing, screen
-from resonance.cli.advice import advice
 from resonance.cli.options import Commands, UsageError, add_band, add_command, add_instrument, add_json
 from resonance.report.blocks import Block, Items, Paragraph, Table
 from resonance.sets.tapset import TapSet
@@ -47,9 +47,7 @@ def run(arguments: Namespace) -> None:
             **settings,
         )
     if arguments.json:
-        from resonance.jobs.records import to_record
-
-        screen.print_json(to_record(tap_set))
+        screen.print_json(set_record(tap_set))
         return
     screen.show(taken_for_words(arguments), *set_blocks(tap_set, paths))
 
@@ -81,9 +79,17 @@ def analysis_settings(arguments: Namespace) -> dict[str, object]:
     return settings
 
 
+def set_record(tap_set: TapSet) -> dict[str, Any]:
+    """Give a tap set as ``--json`` shows it: its fields, and ``advice``, what would help most."""
+    from resonance.jobs.records import to_record
+    from resonance.sets.advice import what_helps
+
+    return {**to_record(tap_set), "advice": to_record(what_helps(tap_set))}
+
+
 def set_blocks(tap_set: TapSet, paths: list[Path]) -> list[Block]:
     """Say what was found in a tap set: taps, what limits it, the table, what would help."""
-    from resonance.report.readings import tap_lines
+    from resonance.report.readings import advice_lines, tap_lines
     from resonance.report.words import reasons_words, sentence
 
     warnings = [reason for take in tap_set.takes for reason in take.recording.warnings]
@@ -91,7 +97,7 @@ def set_blocks(tap_set: TapSet, paths: list[Path]) -> list[Block]:
     blocks: list[Block] = [Paragraph(headline(tap_set, paths)), Items(tap_lines(tap_set))]
     blocks += readings_blocks(tap_set)
     blocks.append(Items(limits, title="What to bear in mind"))
-    blocks.append(Items(advice(tap_set), title="What would help"))
+    blocks.append(Items(advice_lines(tap_set), title="What would help"))
     return [block for block in blocks if not (isinstance(block, Items) and not block.items)]
 
 

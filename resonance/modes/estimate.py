@@ -319,6 +319,7 @@ def _report(
         limited_by=_limit(frequency, alpha * duration),
         kind=kind,
         reasons=reasons,
+        hand=frequency.hand,
     )
     return _Found(mode, power, _energies(part, i))
 

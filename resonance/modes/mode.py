@@ -46,6 +46,7 @@ class Mode:
     track : str or None   identity of the mode through a job
     reasons : tuple of Reason
     damping_model_u : float   as `model_u`, for the damping ratio
+    hand : float, Hz   standard deviation of the frequency from tap to tap, noise taken off; NaN with one tap
     """
 
     frequency: float
@@ -66,6 +67,7 @@ class Mode:
     track: str | None = None
     reasons: tuple[Reason, ...] = ()
     damping_model_u: float = nan
+    hand: float = nan
 
 
 @dataclass(frozen=True)

@@ -240,6 +240,44 @@ CODES: dict[str, tuple[str, ...]] = {
     # comparisons: told to a customer
     "hum_left_out": ("readings on mains hum are left out", "readings on mains hum left out: {n:n}"),
     "unsure_left_out": ("unsure resonances are left out", "unsure resonances left out: {n:n}"),
+    # what would help
+    "tap_again": (
+        "tap the bridge lightly, five to eight times, with a second of quiet before the first tap",
+    ),
+    "more_taps": (
+        "more taps: five to eight in all",
+        "{n:n} more taps: the ± shrinks by about {gain:share}",
+    ),
+    "nearer": (
+        "microphone nearer, 10 to 40 cm off, or a quieter moment",
+        "microphone nearer, 10 to 40 cm off: at half the distance the ± shrinks by about {gain:share}",
+    ),
+    "second_place": (
+        "more taps with the microphone at a second place: two files, one tap set",
+        "{n:n} more taps with the microphone at a second place, two files: the ± shrinks by about "
+        "{gain:share}",
+    ),
+    "damp_strings": (
+        "quieten the strings, at pitch: resonances stand under a ringing one",
+        "quieten the strings, at pitch; resonances under a ringing one: {n:n}",
+    ),
+    "harder_tip": (
+        "a harder tip and a lighter blow reach higher",
+        "a harder tip and a lighter blow reach higher: these reach to about {reach:hz}",
+    ),
+    "gain_down": (
+        "turn the gain down until no tap clips",
+        "turn the gain down until no tap clips; taps lost: {n:n}",
+    ),
+    "one_blow": (
+        "one blow, then hands off: a tip that rests or bounces hits twice",
+        "one blow, then hands off: a tip that rests or bounces hits twice; taps lost: {n:n}",
+    ),
+    "let_ring": (
+        "let each tap die away, about a second, before the next one and before you stop",
+        "let each tap die away, about a second, before the next one and before you stop; taps lost: {n:n}",
+    ),
+    "record_plainly": ("record WAV or FLAC, with automatic gain, noise suppression and voice modes off",),
     # put-back scatter
     "repeats_used": ("repeat tap sets used", "{n:n} repeat tap sets used ({kind:text})"),
     "repeat_base_missing": (

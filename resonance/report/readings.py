@@ -32,6 +32,7 @@ from resonance.report.words import (
     set_words,
     string_words,
 )
+from resonance.sets.advice import what_helps
 from resonance.sets.tapset import TapSet
 from resonance.taps.tap import Tap
 from resonance.units import quality
@@ -85,6 +86,11 @@ def other_lines(tap_set: TapSet) -> tuple[str, ...]:
         if heard:
             lines.append(f"{words}, Hz: {', '.join(heard)}.")
     return tuple(lines)
+
+
+def advice_lines(tap_set: TapSet) -> tuple[str, ...]:
+    """Say what would help the next tap set most, three things at most."""
+    return tuple(map(sentence, reasons_words(what_helps(tap_set))))
 
 
 def open_strings_line(tap_set: TapSet) -> str:
@@ -279,6 +285,8 @@ def _bench_blocks(tap_set: TapSet, *, guesses: bool) -> list[Block]:
         blocks.append(
             table_of(("Resonance", *heads), rows, numeric=heads, title="Levels, re the sum over the tap set")
         )
+    advice = advice_lines(tap_set)
+    blocks += [Items(advice, title="What would help next time")] if advice else []
     blocks.append(Paragraph(_analysis_words(tap_set), "small"))
     return blocks
 

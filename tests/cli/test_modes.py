@@ -17,6 +17,9 @@ def test_json_finds_the_known_modes(command, sounds):
     for frequency in (272.0, 407.0, 462.0, 551.0):  # what the sound was made of (conftest)
         near = min(found["modes"], key=lambda mode: abs(mode["frequency"] - frequency))
         assert abs(near["frequency"] - frequency) < max(0.5, 3.0 * near["frequency_u"])
+    assert found["strings"] == []  # the sound has none (conftest)
+    assert 0 < len(found["advice"]) <= 3
+    assert all(set(each) == {"code", "values"} and each["values"]["gain"] > 0.0 for each in found["advice"])
     assert found["taken"] is None
     assert found["takes"][0]["recording"]["source"] == "before.wav"
     assert "samples" not in found["takes"][0]["recording"]
