@@ -1,16 +1,22 @@
-"""How near the modes come to the bound, and whether their intervals hold.
+"""How near the modes come to the bound, whether their intervals hold, and how the usual methods do beside it.
 
     python tests/benchmarks/modes/run.py                        a few sets a case, minutes
-    python tests/benchmarks/modes/run.py --size full            300 sets a case, several hours on two cores
+    python tests/benchmarks/modes/run.py --peers                the same with the peers beside it
+    nohup python tests/benchmarks/modes/run.py --size full --peers &      300 sets a case, many hours
     python tests/benchmarks/modes/run.py --case "30 dB" --sets 20
+    python tests/benchmarks/modes/run.py --pairs "no shift"     only comparisons of two sets
     python tests/benchmarks/modes/run.py --seeds tuning         the seeds that may be looked at while tuning
+    python tests/benchmarks/modes/run.py --table                only the tables of what is there
 
-Writes table.md and results.json into --out. The bound is stated in bound.py, the cases in `CASES`. A mode
-not found counts as an error of 2 Hz. Behind each figure stands its 95 % bootstrap interval over sets; nothing
-is passed or failed here. Only this estimator is measured.
+Every set measured is a line of results.jsonl in --out, with a digest of the code it hangs on. A run goes on
+where the last one stopped: what is there with the present digest is not measured again. Peers hang on less of
+the package, so that a change of the estimator keeps them. Writes table.md: figures (figures.py), then
+requirements judged by their bootstrap interval (requirements.py). The bound is stated in bound.py, the cases
+in cases.py; time and memory are measured by cost.py.
 """
 
 import argparse
+import hashlib
 import json
 import os
 import sys
@@ -21,231 +27,149 @@ from pathlib import Path
 for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(_name, "1")
 
-import bound  # noqa: E402
-import numpy as np  # noqa: E402
-import scene  # noqa: E402
-import scipy  # noqa: E402
-from scene import Case  # noqa: E402
+from cases import CASES, FIRST_SEED, PAIRS, PEER_SETS, SETS, WITHOUT_PEERS  # noqa: E402
+from peers import METHODS  # noqa: E402
+from requirements import judgement_table  # noqa: E402
+from tables import main_table, shift_table  # noqa: E402
 
-from resonance.modes.estimate import find_modes  # noqa: E402
-from resonance.modes.intervals import damping_half_width, frequency_half_width  # noqa: E402
+HERE = Path(__file__).parent
+PACKAGE = HERE.parents[2] / "resonance"
+MADE_BY = ("units.py", "errors.py", "reasons.py", "sound", "taps")  # a scene and its taps hang on these
+ESTIMATED_BY = (*MADE_BY, "spectra", "modes")
+COMPARED_BY = (*ESTIMATED_BY, "sets", "changes")
+KINDS = {
+    "ours": (ESTIMATED_BY, ("scene.py", "instruments.py", "bound.py", "measure.py")),
+    "peers": (MADE_BY, ("scene.py", "instruments.py", "bound.py", "measure.py", "peers.py", "vectorfit.py")),
+    "shifts": (COMPARED_BY, ("scene.py", "instruments.py", "measure.py", "shifts.py", "peers.py")),
+}
 
-MISS = 2.0  # Hz
-BAND = (60.0, 1200.0)
-FIRST_SEED = {"tuning": 0, "final": 100_000}
-SETS = {"quick": 8, "full": 300}
 
-CASES = (
-    *(Case(f"{db} dB", snr_db=db) for db in (20.0, 30.0, 40.0, 50.0)),
-    *(Case(f"{db} dB, strings", snr_db=db, strings=True) for db in (20.0, 30.0, 40.0, 50.0)),
-    Case("pair 395/415", pair=(395.0, 415.0)),
-    Case("pair 400/410", pair=(400.0, 410.0)),
-    Case("440 Hz under the A string", strings=True, under_a_string=True),
-    Case("10 dB", snr_db=10.0, found=True),
-    Case("15 dB", snr_db=15.0, found=True),
-    Case("finger, 20 dB", snr_db=20.0, width=(0.002, 0.004), found=True),
-    Case("5 taps", n_taps=5),
-    Case("12 taps", n_taps=12),
-    Case("44.1 kHz", rate=44100.0),
-    Case("96 kHz", rate=96000.0),
-    Case("drift 0.3 Hz", drift=0.3),
-    Case("drift 1 Hz", drift=1.0),
-    Case("room .2 s, 20 dB", room=(0.2, 20.0)),
-    Case("room .35 s, 12 dB", room=(0.35, 12.0)),
-    Case("room .5 s, 8 dB", room=(0.5, 8.0)),
-    Case("room .35 s, 12 dB, two places", room=(0.35, 12.0), places=2),
-    Case("microphone and contact", contact=True),
-    Case("double hit left in", bad="double"),
-    Case("clipped by 6 dB", bad="clipped"),
-    Case("handling noise", bad="handling"),
-)
+def digest(kind):
+    """Digest of the code that a kind of measurement hangs on."""
+    rooms, own = KINDS[kind]
+    files = [HERE / name for name in own]
+    for name in rooms:
+        files += sorted((PACKAGE / name).rglob("*.py")) if (PACKAGE / name).is_dir() else [PACKAGE / name]
+    total = hashlib.sha256()
+    for path in files:
+        total.update(path.name.encode() + b"\0" + path.read_bytes() + b"\0")
+    return total.hexdigest()[:16]
+
+
+def key_of(kind, case, seed, code):
+    """What makes a measurement the same as another."""
+    return hashlib.sha256(f"{kind}|{case!r}|{seed}|{code}".encode()).hexdigest()[:20]
 
 
 def measure(job):
-    """One set of one case: errors, intervals, false modes, time."""
-    case, seed = job
-    made = scene.make(case, seed)
-    bounds = bound.frequency_bounds(made, list(made.named.values()))
-    start = time.process_time()
-    result = find_modes(made.takes, made.taps, band=BAND, open_strings=scene.OPEN_STRINGS)
-    seconds = time.process_time() - start
-    body = [m for m in result.modes if m.kind in ("body", "air")]
-    rows = []
-    for i in range(made.n_body):
-        if BAND[0] < made.frequency[i] < BAND[1]:
-            rows.append(_row(made, i, body))
-    named = {name: rows[_position(made, i)] for name, i in made.named.items()}
-    for (name, _), b in zip(made.named.items(), bounds, strict=True):
-        named[name] = {**named[name], "bound": float(b)}
-    return {
-        "case": case.name,
-        "seed": seed,
-        "named": named,
-        "all": rows,
-        "false": _false(made, body),
-        "refused": not result.modes,
-        "seconds": seconds,
-        "reasons": [reason.code for reason in result.reasons],
+    """One line of results; runs in a worker."""
+    kind, case, seed, key = job
+    import measure as single
+    import shifts
+
+    does = {"ours": single.ours, "peers": single.others, "shifts": shifts.compared}[kind]
+    with open(os.devnull, "w") as quiet:  # the peers write progress bars
+        kept, sys.stdout, sys.stderr = (sys.stdout, sys.stderr), quiet, quiet
+        try:
+            found = does(case, seed)
+        finally:
+            sys.stdout, sys.stderr = kept
+    return {"key": key, "kind": kind, "case": case.name, "seed": seed, "found": found}
+
+
+def jobs_of(options):
+    """All measurements asked for, in the order in which a stopped run is most useful: seed by seed."""
+    first = FIRST_SEED[options.seeds]
+    counts = {
+        "ours": options.sets or SETS[options.size],
+        "shifts": options.sets or SETS[options.size],
+        "peers": options.peer_sets or min(options.sets or 10**9, PEER_SETS[options.size]),
     }
+    whole = not options.case and not options.pairs
+    cases = [c for c in CASES if whole or any(part in c.name for part in options.case or ())]
+    pairs = [p for p in PAIRS if whole or any(part in p.name for part in options.pairs or ())]
+    wanted = [("ours", case) for case in cases] + [("shifts", pair) for pair in pairs]
+    if options.peers:
+        wanted += [("peers", case) for case in cases if case.name not in WITHOUT_PEERS]
+    codes = {kind: digest(kind) for kind in KINDS}
+    return [
+        (kind, case, first + i, key_of(kind, case, first + i, codes[kind]))
+        for i in range(max(counts.values()))
+        for kind, case in wanted
+        if i < counts[kind]
+    ]
 
 
-def _position(made, i):
-    """Row of mode i among those within the band."""
-    return i - int(np.sum(made.frequency[:i] <= BAND[0]))
+def lines_of(path):
+    """Measurements in a file, by key; a line cut short by a stop is passed over."""
+    found = {}
+    if path.exists():
+        for line in path.read_text("utf-8").splitlines():
+            try:
+                one = json.loads(line)
+            except json.JSONDecodeError:
+                continue
+            found[one["key"]] = one
+    return found
 
 
-def _row(made, i, body):
-    """The reading of one true mode: error, intervals' hits and widths, of frequency and damping."""
-    true, damping = float(made.frequency[i]), float(made.damping[i])
-    near = [m for m in body if abs(m.frequency - true) < max(1.0, damping * true)]
-    if not near:
-        return {"error": None}
-    mode = min(near, key=lambda m: abs(m.frequency - true))
-    half = _quantile(mode.frequency_dof) * mode.frequency_u
-    whole = frequency_half_width(mode)
-    half_d = damping_half_width(mode)
-    return {
-        "error": mode.frequency - true,
-        "half": half,
-        "whole": whole,
-        "damping_error": (mode.damping - damping) / damping,
-        "damping_half": half_d / damping,
-        "u": mode.frequency_u,
-        "model_u": mode.model_u,
-        "dof": mode.frequency_dof,
-        "damping_u": mode.damping_u / damping,
-        "damping_model_u": mode.damping_model_u / damping,
-        "limited_by": mode.limited_by,
-    }
+def run(jobs, path, workers):
+    """Measure what is not there yet, a line as each comes."""
+    there = lines_of(path)
+    left = [job for job in jobs if job[3] not in there]
+    print(f"{len(jobs) - len(left)} of {len(jobs)} are there", file=sys.stderr)
+    start = time.monotonic()
+    with path.open("a", encoding="utf-8") as out, ProcessPoolExecutor(workers) as pool:
+        if there:
+            out.write("\n")  # ends a line that a stop cut short
+        for done, one in enumerate(pool.map(measure, left), start=1):
+            out.write(json.dumps(one) + "\n")
+            out.flush()
+            minutes = (time.monotonic() - start) / done * (len(left) - done) / 60.0
+            print(
+                f"\r{done} of {len(left)}, {minutes:.0f} min left  {one['kind']} {one['case'][:36]:36}",
+                end="", file=sys.stderr, flush=True,
+            )  # fmt: skip
+    print(file=sys.stderr)
 
 
-def _quantile(dof):
-    return float(scipy.stats.t.ppf(0.975, dof)) if dof == dof else 1.96
-
-
-def _false(made, body):
-    """Body modes that are near no true mode."""
-    return sum(
-        bool(
-            np.min(np.abs(made.frequency - m.frequency) / np.maximum(made.damping * made.frequency, 1.5))
-            > 1.0
-        )
-        for m in body
-    )
-
-
-def bootstrap(values, statistic, n=400):
-    """95 % interval of a statistic over sets."""
-    rng = np.random.default_rng(7)
-    k = len(values)
-    drawn = [statistic([values[j] for j in rng.integers(0, k, k)]) for _ in range(n)]
-    return tuple(float(q) for q in np.nanquantile(drawn, (0.025, 0.975)))
-
-
-def ratio_of(name):
-    """RMS error over RMS bound of a named mode."""
-
-    def statistic(sets):
-        rows = [s["named"][name] for s in sets]
-        errors = [MISS if r["error"] is None else min(abs(r["error"]), MISS) for r in rows]
-        return float(np.sqrt(np.mean(np.square(errors)) / np.mean([r["bound"] ** 2 for r in rows])))
-
-    return statistic
-
-
-def coverage_of(error, half):
-    """Share of all modes found whose interval holds the truth."""
-
-    def statistic(sets):
-        rows = [r for s in sets for r in s["all"] if r["error"] is not None and np.isfinite(r[error])]
-        return float(np.mean([abs(r[error]) <= r[half] for r in rows])) if rows else float("nan")
-
-    return statistic
-
-
-def score_of(error, half):
-    """Mean interval score (Gneiting and Raftery 2007, eq. 43), 95 %, named modes."""
-
-    def statistic(sets):
-        rows = [
-            r for s in sets for r in s["named"].values() if r["error"] is not None and np.isfinite(r[error])
-        ]
-        return (
-            float(np.mean([2 * r[half] + 40.0 * max(abs(r[error]) - r[half], 0.0) for r in rows]))
-            if rows
-            else float("nan")
-        )
-
-    return statistic
-
-
-def found_of(name):
-    """Share of sets in which a named mode is found."""
-    return lambda sets: float(np.mean([s["named"][name]["error"] is not None for s in sets]))
-
-
-def false_of(sets):
-    """False modes a set."""
-    return float(np.mean([s["false"] for s in sets]))
-
-
-def table(results):
-    """Markdown table, one line a case."""
-    head = (
-        "case", "sets", "found %", "RMS / bound", "f covered", "f with model", "damping covered",
-        "f score Hz", "false a set", "s a set",
-    )  # fmt: skip
-    lines = ["| " + " | ".join(head) + " |", "|" + "---|" * len(head)]
-    for case in dict.fromkeys(r["case"] for r in results):
-        sets = [r for r in results if r["case"] == case]
-        names = list(sets[0]["named"])
-        ratios = []
-        for name in names:
-            low, high = bootstrap(sets, ratio_of(name))
-            ratios.append(f"{name} {ratio_of(name)(sets):.2f} ({low:.2f}-{high:.2f})")
-        cells = [
-            case,
-            str(len(sets)),
-            "/".join(f"{100 * found_of(name)(sets):.0f}" for name in names),
-            ", ".join(ratios),
-            *(
-                f"{coverage_of(e, h)(sets):.3f} ({lo:.3f}-{hi:.3f})"
-                for e, h in (("error", "half"), ("error", "whole"), ("damping_error", "damping_half"))
-                for lo, hi in [bootstrap(sets, coverage_of(e, h))]
-            ),
-            f"{score_of('error', 'whole')(sets):.3f}",
-            f"{false_of(sets):.2f}",
-            f"{np.median([s['seconds'] for s in sets]):.2f}",
-        ]
-        lines.append("| " + " | ".join(cells) + " |")
-    return "\n".join(lines)
+def gathered(jobs, path):
+    """Results by method and case: those of `jobs` that are there."""
+    there = lines_of(path)
+    results = {who: {} for who in ("ours", "shifts", *METHODS)}
+    for kind, case, seed, key in jobs:
+        if key not in there:
+            continue
+        found = there[key]["found"]
+        for who, one in found.items() if kind == "peers" else ((kind, found),):
+            results[who].setdefault(case.name, []).append({**one, "seed": seed})
+    return results
 
 
 def main():
-    """Measure the cases asked for and write the table."""
+    """Measure the cases asked for and write the tables."""
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
     parser.add_argument("--size", choices=SETS, default="quick")
     parser.add_argument("--sets", type=int, help="sets a case, in place of the size's")
+    parser.add_argument("--peers", action="store_true", help="measure the peers too")
+    parser.add_argument("--peer-sets", type=int, help="sets a case for the peers, in place of the size's")
     parser.add_argument("--case", action="append", help="only cases whose name contains this")
+    parser.add_argument("--pairs", action="append", help="only pairs of sets whose name contains this")
     parser.add_argument("--seeds", choices=FIRST_SEED, default="final")
     parser.add_argument("--workers", type=int, default=os.cpu_count())
+    parser.add_argument("--table", action="store_true", help="measure nothing")
     parser.add_argument("--out", type=Path, default=Path("benchmark-modes"))
     options = parser.parse_args()
-    count = options.sets or SETS[options.size]
-    cases = [c for c in CASES if not options.case or any(part in c.name for part in options.case)]
-    first = FIRST_SEED[options.seeds]
-    jobs = [(case, first + i) for case in cases for i in range(count)]
-    results = []
-    with ProcessPoolExecutor(options.workers) as pool:
-        for done, result in enumerate(pool.map(measure, jobs), start=1):
-            results.append(result)
-            print(f"\r{done} of {len(jobs)}  {result['case']:40}", end="", file=sys.stderr, flush=True)
-    print(file=sys.stderr)
     options.out.mkdir(parents=True, exist_ok=True)
-    (options.out / "results.json").write_text(json.dumps(results), encoding="utf-8")
-    text = table(results)
+    path = options.out / "results.jsonl"
+    jobs = jobs_of(options)
+    if not options.table:
+        run(jobs, path, options.workers)
+    results = gathered(jobs, path)
+    parts = (main_table(CASES, results), shift_table(results), judgement_table(results))
+    text = "\n\n".join(parts)
     (options.out / "table.md").write_text(text + "\n", encoding="utf-8")
     print(text)
 
