@@ -62,8 +62,8 @@ def what_helps(tap_set: TapSet) -> tuple[Reason, ...]:
     else:
         found = [*_of_taps(tap_set), *_of_places(tap_set), *_of_strings(tap_set), *_of_reach(tap_set)]
     found = _best_of_each([*found, *_of_faults(tap_set), *_of_recordings(tap_set)])
-    worth = [reason for reason in found if float(reason.values["gain"]) >= LEAST_GAIN]
-    return tuple(sorted(worth, key=lambda reason: -float(reason.values["gain"]))[:MOST])
+    worth = [reason for reason in found if _gain_in(reason) >= LEAST_GAIN]
+    return tuple(sorted(worth, key=_gain_in, reverse=True)[:MOST])
 
 
 def telling_modes(tap_set: TapSet) -> list[Mode]:
@@ -155,9 +155,13 @@ def _best_of_each(found: Sequence[Reason]) -> list[Reason]:
     """Of two ways to one remedy the one that gains more."""
     best: dict[str, Reason] = {}
     for reason in found:
-        if reason.code not in best or reason.values["gain"] > best[reason.code].values["gain"]:
+        if reason.code not in best or _gain_in(reason) > _gain_in(best[reason.code]):
             best[reason.code] = reason
     return list(best.values())
+
+
+def _gain_in(reason: Reason) -> float:
+    return float(reason.values["gain"])
 
 
 def _strung(tap_set: TapSet) -> bool:
