@@ -35,7 +35,16 @@ from resonance.modes.fit import evaluate, line_powers, refine
 from resonance.modes.mode import Level, Mode, ModesResult
 from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
 from resonance.modes.ranges import Search, search_of
-from resonance.modes.room import ROOM_HEARD, flanked, room_index, with_model_terms
+from resonance.modes.room import (
+    BENT,
+    BENT_AT_LEAST,
+    BENT_SIGMAS,
+    ROOM_HEARD,
+    flanked,
+    late_slopes,
+    room_index,
+    with_model_terms,
+)
 from resonance.modes.select import Fit, bin_power, pole_covariance, select_modes
 from resonance.modes.start import band_poles, start_poles
 from resonance.modes.strings import BODY_DAMPING, assumed_strings, kind_of, with_read_strings
@@ -119,7 +128,7 @@ def find_modes(
     modes = _with_levels(_loud_enough(found))
     if strung:  # a plate or a bar has no such neighbours as tell a room: its own movement is all there is
         room = room_index(modes)
-        modes = flanked(with_model_terms(modes, room))
+        modes = late_slopes(flanked(with_model_terms(modes, room)))
         if room > ROOM_HEARD:
             summary = replace(summary, reasons=(*reasons, Reason("room_heard", {"share": room})))
     if not modes:
@@ -318,7 +327,7 @@ def _report(
         snr_db=snr_db,
         limited_by=_limit(frequency, alpha * duration),
         kind=kind,
-        reasons=reasons,
+        reasons=(*reasons, BENT) if model_u[2] > 0.0 else reasons,
         hand=frequency.hand,
     )
     return _Found(mode, power, _energies(part, i))
@@ -339,9 +348,15 @@ def _limit(frequency: Pooled, fall: float) -> str:
 def _model_terms(
     part: _Part, takes: Sequence[Take], taps: Sequence[Tap], search: Search, longest: float
 ) -> FloatArray:
-    """How far frequency (Hz) and ln damping move when the fit begins later, beyond noise (n_modes, 2)."""
+    """How far frequency (Hz) and ln damping move when the fit begins later, beyond noise, and whether surely.
+
+    Returns
+    -------
+    array (n_modes, 3)
+    """
     poles = part.fit.state.poles
     spread, counted = np.zeros((poles.size, 2)), np.zeros((poles.size, 2))
+    bent = np.zeros(poles.size)
     for delay in LATER:
         groups = cut_groups(
             takes, taps, search=search, fit_band=part.fit_band, longest=longest - delay, delay=delay
@@ -359,9 +374,13 @@ def _model_terms(
             [0.25 * np.maximum(-poles.real, 2.0 / longest), np.full(poles.size, 0.25)], axis=1
         )
         told = late_u < believed
+        enough = BENT_AT_LEAST * np.stack([-poles.real, np.ones(poles.size)], axis=1)
+        sure = told & (np.abs(moved) > np.maximum(BENT_SIGMAS * late_u, enough))
+        bent = np.maximum(bent, sure.any(axis=1))
         spread += np.where(told, np.maximum(moved**2 - late_u**2, 0.0), 0.0)
         counted += told
-    return np.asarray(np.sqrt(spread / np.maximum(counted, 1)) / np.array([2.0 * np.pi, 1.0]))
+    terms = np.sqrt(spread / np.maximum(counted, 1)) / np.array([2.0 * np.pi, 1.0])
+    return np.concatenate([terms, bent[:, None]], axis=1)
 
 
 def _picture(

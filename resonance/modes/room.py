@@ -7,6 +7,16 @@ is the room index, about the standard deviation of a lone mode's error in half b
 .1 in a simulated room of 0.2 s with 20 dB of direct over reverberant sound, .4 at 0.5 s and 8 dB. A mode
 fainter than what sounds around it is moved in proportion. One mode's own movement tells little by itself: it
 may be none by chance.
+
+Where no room is heard and a mode moves all the same, surely, its decay bends: something that dies away more
+slowly rings on at its frequency, a string coupled to it or one resonance of the room. Where that slope is
+found as a mode of its own (`late_slopes`), the louder one's damping is free of it and the slope is no body
+mode; where it is not, it is in the damping, and the movement says about how much.
+
+Reason codes
+------------
+late_slope : {of}   (mode) rings on, fainter and longer, at the frequency of a louder one, Hz: kind 'unsure'
+bent_decay : {}     (mode) later starts move it, though no room is heard: damping and frequency are widened
 """
 
 from collections.abc import Sequence
@@ -33,6 +43,14 @@ VAGUE_DB = (
     6.0  # ... or this much, where its frequency is known to no better than `VAGUE` of its half bandwidth
 )
 VAGUE = 0.4
+BENT_AT_LEAST = 0.02  # of damping or half bandwidth; less does not matter
+# Where its decay bends a mode's own movement, frequency and ln damping taken together (the late slope's phase
+# says which of the two it moves), counts by this much; set on made-up late slopes.
+BENT_TERM = 1.2
+BENT_SIGMAS = 3.0  # standard uncertainties of a later fit by which it moves at least
+BENT = Reason("bent_decay")
+LATE_WITHIN = 0.35  # half bandwidths of the louder mode within which a slower one is its late slope
+LATE_SLOWER = 0.8  # times the louder one's decay rate, at most
 FLANK = 1.4  # how near that is: distance over the sum of both half bandwidths
 SHARED = ("body", "air", "unsure")
 
@@ -85,12 +103,49 @@ def _with_terms(mode: Mode, modes: Sequence[Mode], room: float) -> Mode:
     if not half > 0.0 or mode.kind not in SHARED:
         return mode
     shared = ROOM_TERM * room * sqrt(drowned(mode, modes))
+    bent = any(reason.code == BENT.code for reason in mode.reasons)
+    if bent and room > ROOM_HEARD:  # it moves as all do here
+        bent, mode = False, replace(mode, reasons=tuple(r for r in mode.reasons if r.code != BENT.code))
     own = min(OWN_TERM * mode.model_u, 0.5 * half) if isfinite(mode.model_u) else 0.0
     own_damping = min(OWN_TERM * mode.damping_model_u / mode.damping, 0.5)
+    if bent:
+        both = min(BENT_TERM * hypot(mode.model_u / half, mode.damping_model_u / mode.damping), 0.5)
+        own, own_damping = both * half, both
     model_u = min(hypot(own, shared * half), LARGEST_TERM * half)
     limited = "room" if model_u > 2.0 * mode.frequency_u and mode.limited_by != "record" else mode.limited_by
     damping_u = mode.damping * hypot(own_damping if isfinite(own_damping) else 0.0, DAMPING_TERM * shared)
     return replace(mode, model_u=model_u, damping_model_u=damping_u, limited_by=limited)
+
+
+def late_slopes(modes: Sequence[Mode]) -> list[Mode]:
+    """Call a body mode that is but the late slope of a louder one unsure.
+
+    Parameters
+    ----------
+    modes : sequence of Mode
+    """
+    louder = [_slope_of(mode, modes) for mode in modes]
+    return [
+        replace(m, kind="unsure", reasons=(*m.reasons, Reason("late_slope", {"of": of.frequency})))
+        if of
+        else m
+        for m, of in zip(modes, louder, strict=True)
+    ]
+
+
+def _slope_of(mode: Mode, modes: Sequence[Mode]) -> Mode | None:
+    """Return the louder body mode at the same frequency that dies away sooner, if there is one."""
+    if mode.kind != "body" and not (mode.kind == "unsure" and not mode.reasons):
+        return None
+    above = [
+        m
+        for m in modes
+        if m.kind in ("body", "air")
+        and _level(m) > _level(mode)
+        and abs(m.frequency - mode.frequency) < LATE_WITHIN * _half_band(m)
+        and _half_band(mode) < LATE_SLOWER * _half_band(m)
+    ]
+    return max(above, key=_level, default=None)
 
 
 def flanked(modes: Sequence[Mode]) -> list[Mode]:

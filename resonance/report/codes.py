@@ -59,6 +59,11 @@ CODES: dict[str, tuple[str, ...]] = {
         "unsure: faint beside a loud resonance, as the room alone may make one",
         "unsure: faint beside the loud one at {of:hz}, as the room alone may make one",
     ),
+    "late_slope": (
+        "unsure: rings on at the frequency of a louder resonance, as a string or the room does",
+        "unsure: rings on at the frequency of the louder one at {of:hz}, as a string or the room does",
+    ),
+    "bent_decay": ("its decay bends: something rings on at its frequency, and the ± is wider for it",),
     "damping_uncertain": ("damping not shown: too uncertain",),
     "model_misfit": (
         "refused: the sound does not behave like taps on ringing wood",

@@ -6,7 +6,7 @@ from math import hypot, nan, sqrt
 import pytest
 
 from resonance.modes.mode import Level, Mode
-from resonance.modes.room import drowned, flanked, room_index, with_model_terms
+from resonance.modes.room import BENT, drowned, flanked, late_slopes, room_index, with_model_terms
 
 
 def mode(frequency, level_db=0.0, *, moved=0.0, damping=0.01, kind="body", **more):
@@ -87,3 +87,24 @@ def test_own_movement_counts_up_to_half_the_half_bandwidth():
 def test_faint_in_the_band_of_a_loud_one(frequency, level_db, moved, kind):
     faint, loud = flanked([mode(frequency, level_db, moved=moved), mode(400.0)])
     assert (faint.kind, loud.kind) == (kind, "body")
+
+
+def test_a_slower_decay_at_a_louder_modes_frequency_is_its_late_slope():
+    loud, slope = mode(400.0), mode(400.6, -9.0, damping=0.003)
+    found = late_slopes([loud, slope])
+    assert [m.kind for m in found] == ["body", "unsure"]
+    assert [(r.code, r.values["of"]) for r in found[1].reasons] == [("late_slope", 400.0)]
+    for other in (mode(404.0, -9.0, damping=0.003), mode(400.6, -9.0, damping=0.009), mode(400.6, 9.0)):
+        assert [m.kind for m in late_slopes([loud, other])] == ["body", "body"]
+    assert [m.kind for m in late_slopes([loud, mode(400.6, -9.0, damping=nan, kind="string")])][1] == "string"
+
+
+def test_a_decay_that_bends_widens_both_numbers_by_the_whole_movement():
+    bending = replace(mode(400.0, moved=0.3), damping_model_u=0.01 * 0.1, reasons=(BENT,))
+    (found,) = with_model_terms([bending], 0.0)
+    both = 1.2 * hypot(0.3 / 4.0, 0.1)
+    assert found.model_u == pytest.approx(4.0 * both)
+    assert found.damping_model_u == pytest.approx(0.01 * both)
+    (in_a_room,) = with_model_terms([bending], 0.2)  # there all modes move; the room's term is for that
+    assert in_a_room.reasons == ()
+    assert in_a_room.model_u < found.model_u + 0.9 * 0.2 * 4.0
