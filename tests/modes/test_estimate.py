@@ -193,8 +193,8 @@ def test_a_late_slope_stays_out_of_damping():
 
 @pytest.mark.slow
 def test_a_late_slope_too_alike_to_be_told_apart_widens_the_interval():
-    # Half the decay rate, 14 dB down, any phase: a single slope misses the damping by 10 to 20 %. Of 12 sets
-    # at least 9 intervals must hold for damping; the movement alone counted by half covered 5 or 6 of 12.
+    # Half the decay rate, 14 dB down, any phase: a single slope misses the damping by 10 to 20 %. Without what
+    # is tested here 4 of these 12 intervals hold, with it 9; one may go either way on another machine.
     inside = 0
     for seed in range(12):
         rng = np.random.default_rng([seed, 3])
@@ -208,7 +208,7 @@ def test_a_late_slope_too_alike_to_be_told_apart_widens_the_interval():
         taps = [Tap(blow.onset, end=end) for blow, end in zip(blows, ends, strict=True)]
         mode = near(find_modes([Take(recording)], taps, band=(200.0, 800.0)).modes, 455.0)
         inside += abs(mode.damping - 0.011) < damping_half_width(mode)
-    assert inside >= 9
+    assert inside >= 8
 
 
 def test_second_set_from_the_first_ones_modes():
