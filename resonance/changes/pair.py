@@ -2,12 +2,12 @@
 
 A linear assignment in which every mode may also stay alone. A pair costs
 
-    (d - c)^2 / (40^2 + se^2)  +  (delta ln Q)^2 / (0.25^2 + se^2)  +  level signature
+    (d - c)^2 / (w^2 + se^2)  +  2 ln (w / 40)  +  (delta ln Q)^2 / (0.25^2 + se^2)  +  level signature
 
-with d the interval in cents, c a shift common to all body modes, se the standard uncertainties of the
-readings. A term that cannot be had counts as its expected value. Two modes left alone together cost the 0.999
-quantile of chi-square plus 2, half each. The common shift serves the pairing only: it is returned and never
-taken off a reading.
+with d the interval in cents, w how far modes move by themselves (40 cents unless said), c a shift common to
+all body modes, se the standard uncertainties of the readings. A term that cannot be had counts as its
+expected value. Two modes left alone together cost the 0.999 quantile of chi-square plus 2, half each. The
+common shift serves the pairing only: it is returned and never taken off a reading.
 
 Frequency alone cannot see two modes cross. Where both sets have levels at the same two or more places (tap
 place, microphone place), the way a mode's level changes from place to place is its signature. From one place
@@ -34,7 +34,7 @@ from math import inf, isfinite, log, nan
 
 import numpy as np
 import scipy
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from resonance.changes.places import plain_name
 from resonance.modes.mode import Mode
@@ -106,7 +106,9 @@ class Pairing:
 
 @dataclass(frozen=True, eq=False)
 class _Costs:
-    """What pairs cost: `interval` in cents, its `variance`, other terms, what is tied or forbidden."""
+    """What pairs cost: `interval` in cents, its `variance`, other terms, ties, what may not be; and staying
+    alone.
+    """
 
     interval: FloatArray
     variance: FloatArray
@@ -114,15 +116,25 @@ class _Costs:
     allowed: NDArray[np.bool_]
     body: NDArray[np.bool_]
     ties: tuple[tuple[int, int, str], ...]
-    gate: float
+    alone: tuple[FloatArray, FloatArray]
 
 
-def pair_modes(before: Sequence[Mode], after: Sequence[Mode]) -> Pairing:
+def pair_modes(
+    before: Sequence[Mode],
+    after: Sequence[Mode],
+    *,
+    shift_sd_cents: ArrayLike = SHIFT_SD_CENTS,
+    alone_before: ArrayLike = 1.0,
+    alone_after: ArrayLike = 1.0,
+) -> Pairing:
     """Pair the modes of two sets.
 
     Parameters
     ----------
     before, after : sequences of Mode   frequencies above 0
+    shift_sd_cents : cents, a number or an array that broadcasts to (n_before, n_after)   standard deviation
+        of a mode's own movement: 40 where the instrument was worked on; a repeat set, in which nothing can
+        have crossed, may take less and is then told with far less doubt
 
     Returns
     -------
@@ -139,7 +151,11 @@ def pair_modes(before: Sequence[Mode], after: Sequence[Mode]) -> Pairing:
             )
     if not before or not after:
         return Pairing((), _all_alone(len(before)), _all_alone(len(after)))
-    costs = _costs(before, after)
+    alone = [
+        np.broadcast_to(np.asarray(share, float), len(side))
+        for share, side in ((alone_before, before), (alone_after, after))
+    ]
+    costs = _costs(before, after, np.asarray(shift_sd_cents, float), (alone[0], alone[1]))
     common, rivals = _common_shift(costs)
     shift = common if isfinite(common) else 0.0
     matrix = _matrix(costs, shift)
@@ -209,15 +225,30 @@ def level_signature(before: Mode, after: Mode) -> tuple[float, int]:
     -------
     (cost, k) : k the number of common places; (0, 0) without any
     """
-    left, right = _levels(before), _levels(after)
-    common = sorted(left.keys() & right.keys())
-    if not common:
-        return 0.0, 0
-    change = np.array([right[place][0] - left[place][0] for place in common])
-    own = np.array([left[place][1] ** 2 + right[place][1] ** 2 for place in common])
-    rest = (change - change.mean()) ** 2 / (PLACE_SD_DB**2 + own)
-    overall = change.mean() ** 2 / (LEVEL_SD_DB**2 + own.mean() / len(common))
-    return float(np.minimum(rest, TERM_CAP).sum() + min(float(overall), TERM_CAP)), len(common)
+    cost, n_common = _signatures([before], [after])
+    return float(cost[0, 0]), int(n_common[0, 0])
+
+
+def _signatures(before: Sequence[Mode], after: Sequence[Mode]) -> tuple[FloatArray, IntArray]:
+    """Cost and number of common places of every pair; arrays (n_before, n_after)."""
+    heard = [[_levels(mode) for mode in side] for side in (before, after)]
+    places = sorted({place for side in heard for levels in side for place in levels})
+    if not places:
+        shape = len(before), len(after)
+        return np.zeros(shape), np.zeros(shape, np.intp)
+    unheard = (nan, nan)
+    left, right = (
+        np.array([[levels.get(place, unheard) for place in places] for levels in side]) for side in heard
+    )
+    change = right[None, :, :, 0] - left[:, None, :, 0]
+    both = np.isfinite(change)
+    n_common = both.sum(axis=2)
+    own = np.where(both, left[:, None, :, 1] ** 2 + right[None, :, :, 1] ** 2, 0.0)
+    divisor = np.maximum(n_common, 1)
+    mean = np.where(both, change, 0.0).sum(axis=2) / divisor
+    rest = np.where(both, (change - mean[:, :, None]) ** 2 / (PLACE_SD_DB**2 + own), 0.0)
+    overall = mean**2 / (LEVEL_SD_DB**2 + own.sum(axis=2) / divisor**2)
+    return np.minimum(rest, TERM_CAP).sum(axis=2) + np.minimum(overall, TERM_CAP), n_common
 
 
 def _levels(mode: Mode) -> dict[tuple[str, str], tuple[float, float]]:
@@ -231,23 +262,29 @@ def _levels(mode: Mode) -> dict[tuple[str, str], tuple[float, float]]:
     }
 
 
-def _costs(before: Sequence[Mode], after: Sequence[Mode]) -> _Costs:
+def _costs(
+    before: Sequence[Mode],
+    after: Sequence[Mode],
+    shift_sd_cents: FloatArray,
+    alone: tuple[FloatArray, FloatArray],
+) -> _Costs:
     frequencies = [np.array([mode.frequency for mode in side]) for side in (before, after)]
     variances = [np.array([_square(frequency_u_cents(mode)) for mode in side]) for side in (before, after)]
-    signatures = [[level_signature(b, a) for a in after] for b in before]
-    k = max(dof for row in signatures for _, dof in row)
-    signature = np.array([[cost + (k - dof) for cost, dof in row] for row in signatures])
+    signature, n_common = _signatures(before, after)
+    k = int(n_common.max())
+    signature = signature + (k - n_common)
     damping = np.array([[_damping_cost(b, a) for a in after] for b in before])
+    half_gate = float(scipy.special.gammaincinv((2.0 + k) / 2.0, GATE_CHANCE)) + 0.5 * GATE_EXTRA
     return _Costs(
         interval=cents(frequencies[1][None, :], frequencies[0][:, None]),
-        variance=SHIFT_SD_CENTS**2 + variances[0][:, None] + variances[1][None, :],
-        others=damping + signature,
+        variance=shift_sd_cents**2 + variances[0][:, None] + variances[1][None, :],
+        others=damping + signature + 2.0 * np.log(shift_sd_cents / SHIFT_SD_CENTS),
         allowed=np.array(
             [[_group(b) == _group(a) and not _named_apart(b, a) for a in after] for b in before]
         ),
         body=np.array([[is_body(b) and is_body(a) for a in after] for b in before]),
         ties=_ties(before, after),
-        gate=2.0 * float(scipy.special.gammaincinv((2.0 + k) / 2.0, GATE_CHANCE)) + GATE_EXTRA,
+        alone=(half_gate * alone[0], half_gate * alone[1]),
     )
 
 
@@ -302,7 +339,7 @@ def _matrix(costs: _Costs, shift: float) -> FloatArray:
     n, m = costs.interval.shape
     moved = costs.interval - np.where(costs.body, shift, 0.0)
     pairs = np.where(costs.allowed, moved**2 / costs.variance + costs.others, NEVER)
-    alone_before, alone_after = np.full(n, 0.5 * costs.gate), np.full(m, 0.5 * costs.gate)
+    alone_before, alone_after = costs.alone[0].copy(), costs.alone[1].copy()
     for i, j, _ in costs.ties:
         pairs[i, :], pairs[:, j] = NEVER, NEVER
         alone_before[i], alone_after[j] = NEVER, NEVER

@@ -1,10 +1,6 @@
 """A job as rows: its timeline, and its readings over time. Pure; for text, CSV and plots.
 
-Tracks here are a first step, for showing readings over time: a track follows a mode from tap set to tap
-set through the pairing of `resonance.changes.pair` with the last reading of each track (so the maker's
-names and "same mode" come first). A pair that is ambiguous there is followed where both sides bear one
-name, or where they lie within 35 cents (five times the assumed put-back scatter of 7 cents) and every other
-mode at least twice as far.
+Tracks come from `resonance.changes.tracks`; the maker's names and "same mode" come first there.
 """
 
 import csv
@@ -15,14 +11,10 @@ from datetime import datetime
 from math import nan
 from typing import Any
 
-from resonance.changes.pair import Pair, pair_modes
+from resonance.changes.tracks import track_modes
 from resonance.jobs.job import Entry, Job, find_adjustment, find_set
 from resonance.jobs.records import to_record
 from resonance.modes.mode import Mode
-from resonance.units import cents
-
-NEAR_CENTS = 35.0
-MEMORY = 5  # tap sets that a track may be unseen in before it is given up
 
 
 @dataclass(frozen=True)
@@ -157,45 +149,9 @@ def _timeline_row(job: Job, entry: Entry) -> TimelineRow:
 def with_tracks(job: Job) -> Job:
     """Give the job with a track (``track1`` ...) for every mode of its tap sets that has none.
 
-    For showing readings over time only: a comparison pairs its two tap sets afresh, without these.
+    For readings over time and histories: a comparison pairs its two tap sets afresh, without these.
     """
-    last: dict[str, Mode] = {}
-    seen: dict[str, int] = {}
-    used = {mode.track for tap_set in job.sets for mode in tap_set.modes if mode.track}
-    free = (name for number in range(1, 10**9) if (name := f"track{number}") not in used)
-    sets = []
-    for place, tap_set in enumerate(job.sets):
-        known = {track: mode for track, mode in last.items() if place - seen[track] <= MEMORY}
-        found = _following(known, tap_set.modes)
-        modes = tuple(
-            mode if mode.track else replace(mode, track=found.get(index) or next(free))
-            for index, mode in enumerate(tap_set.modes)
-        )
-        last |= {mode.track: mode for mode in modes if mode.track}
-        seen |= {mode.track: place for mode in modes if mode.track}
-        sets.append(replace(tap_set, modes=modes))
-    return replace(job, sets=tuple(sets))
-
-
-def _following(known: dict[str, Mode], modes: Sequence[Mode]) -> dict[int, str]:
-    """Give the track that each mode of a tap set follows, by its index, where there is one."""
-    tracks, before = list(known), list(known.values())
-    return {
-        pair.after: tracks[pair.before]
-        for pair in pair_modes(before, modes).pairs
-        if not pair.ambiguous
-        or (before[pair.before].label is not None and before[pair.before].label == modes[pair.after].label)
-        or _nearest(before, modes, pair)
-    }
-
-
-def _nearest(before: Sequence[Mode], after: Sequence[Mode], pair: Pair) -> bool:
-    """Whether the two modes of a pair are near, and every other mode at least twice as far."""
-    one, other = before[pair.before], after[pair.after]
-    way = abs(float(cents(other.frequency, one.frequency)))
-    rivals = [cents(mode.frequency, one.frequency) for mode in after if mode is not other]
-    rivals += [cents(mode.frequency, other.frequency) for mode in before if mode is not one]
-    return way <= NEAR_CENTS and all(2.0 * way <= abs(float(rival)) for rival in rivals)
+    return replace(job, sets=track_modes(job.sets, job.adjustments).sets)
 
 
 def reading_tracks(job: Job) -> tuple[ReadingTrack, ...]:

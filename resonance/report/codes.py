@@ -92,6 +92,13 @@ CODES: dict[str, tuple[str, ...]] = {
         "some partials do not fit the others",
         "partials that do not fit the others, left out: {n:n}",
     ),
+    "track_ambiguous": (
+        "may be another resonance than in the other tap sets; 'resonance same' says which it is",
+    ),
+    "may_be_split": (
+        "may be one resonance become two for a while: neither is what it was",
+        "with the one at {other:hz} it may be one resonance become two for a while: neither is what it was",
+    ),
     "below_noise": ("hidden in the noise",),
     "assumed_strings": ("open strings assumed at the usual notes",),
     # comparisons: one mode
