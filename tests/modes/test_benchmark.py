@@ -196,3 +196,10 @@ def test_a_run_goes_on_where_it_stopped(benchmark, monkeypatch, tmp_path):
     changed = [(kind, case, seed, run.key_of(kind, case, seed, "other code")) for kind, case, seed, _ in jobs]
     assert run.gathered(changed, path)["ours"] == {}
     assert json.loads(path.read_text().splitlines()[0])["seed"] == 0
+
+
+def test_words_about_the_code_do_not_make_a_run_begin_anew(benchmark):
+    meaning = benchmark("run").meaning
+    plain = 'def f(x):\n    """Gives x."""\n    return x + 1\n'
+    assert meaning(plain) == meaning('# why\ndef f(x):\n    """Gives x and one."""\n    return (x + 1)\n')
+    assert meaning(plain) != meaning(plain.replace("+ 1", "+ 2"))

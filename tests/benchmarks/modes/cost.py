@@ -3,10 +3,11 @@
     python tests/benchmarks/modes/cost.py
 
 Time: median over sets of `find_modes`, eight taps at 30 dB, in one process: by the clock, and the processor's
-own, which is the fair one where others use the machine. Then by the clock in a process whose thread variables
-are unset, while every processor is kept busy by another one: without a cliff this takes no more than some
-times as long. Memory: the most that one fit held at a time, as `tracemalloc` sees it (numpy's arrays among
-it), for 4 to 64 taps; the recording itself is not in it and told apart.
+own, which is the fair one where others use the machine. Then by the clock with the thread variables unset,
+while every processor is kept busy by another process: once as it comes, once within the limit that the
+commands set (`one_thread`); without a cliff the latter takes no more than some times as long. Memory: the
+most that one fit held at a time, as `tracemalloc` sees it (numpy's arrays among it), for 4 to 64 taps; the
+recording itself is not in it and told apart.
 """
 
 import argparse
@@ -17,6 +18,7 @@ import subprocess
 import sys
 import time
 import tracemalloc
+from contextlib import nullcontext
 from pathlib import Path
 
 HERE = Path(__file__).parent
@@ -25,7 +27,7 @@ LIMITS = {"30 dB": 0.25, "30 dB, strings": 0.5}  # s a set of eight taps
 TAPS = (4, 8, 16, 32, 64)
 
 
-def measured(case, sets, n_taps=8):
+def measured(case, sets, n_taps, *, limited):
     """Median seconds a set by the clock and of the processor; the most megabytes that the first fit held."""
     from dataclasses import replace
 
@@ -33,6 +35,7 @@ def measured(case, sets, n_taps=8):
     import scene
     from cases import BY_NAME
 
+    from resonance.cli.analysing import one_thread
     from resonance.modes.estimate import find_modes
 
     made = [scene.make(replace(BY_NAME[case], n_taps=n_taps), seed) for seed in range(sets)]
@@ -44,19 +47,21 @@ def measured(case, sets, n_taps=8):
     seconds = []
     for one in made:
         start = time.perf_counter(), time.process_time()
-        find_modes(one.takes, one.taps, band=band, open_strings=strings)
+        with one_thread() if limited else nullcontext():
+            find_modes(one.takes, one.taps, band=band, open_strings=strings)
         seconds.append((time.perf_counter() - start[0], time.process_time() - start[1]))
     sound = sum(take.recording.samples.nbytes for take in made[0].takes) / 2.0**20
     clock, processor = map(float, np.median(seconds, axis=0))
     return {"clock": clock, "processor": processor, "most_mb": most, "sound_mb": sound}
 
 
-def in_process(case, sets, n_taps, *, one_thread):
-    """The same in a process of its own, its BLAS threads bound to one or left as they come."""
+def in_process(case, sets, n_taps, *, one_thread=False, limited=False):
+    """The same in a process of its own, its thread variables set to one or unset."""
     environment = {name: value for name, value in os.environ.items() if name not in THREADS}
     if one_thread:
         environment |= dict.fromkeys(THREADS, "1")
     command = [sys.executable, __file__, "--one", case, "--sets", str(sets), "--taps", str(n_taps)]
+    command += ["--limited"] if limited else []
     done = subprocess.run(command, env=environment, capture_output=True, text=True, check=True)
     return json.loads(done.stdout)
 
@@ -67,14 +72,14 @@ def _spin(stop):
 
 
 def with_busy_neighbours(case, sets):
-    """Time with every processor kept busy by another process and the thread variables unset."""
+    """Seconds with every processor kept busy by another process, thread variables unset: as is, limited."""
     context = multiprocessing.get_context("spawn")
     stop = context.Event()
     neighbours = [context.Process(target=_spin, args=(stop,)) for _ in range(os.cpu_count() or 1)]
     for neighbour in neighbours:
         neighbour.start()
     try:
-        return in_process(case, sets, 8, one_thread=False)["clock"]
+        return tuple(in_process(case, sets, 8, limited=limited)["clock"] for limited in (False, True))
     finally:
         stop.set()
         for neighbour in neighbours:
@@ -89,20 +94,23 @@ def main():
     parser.add_argument("--sets", type=int, default=5)
     parser.add_argument("--one", help=argparse.SUPPRESS)
     parser.add_argument("--taps", type=int, default=8, help=argparse.SUPPRESS)
+    parser.add_argument("--limited", action="store_true", help=argparse.SUPPRESS)
     options = parser.parse_args()
     if options.one:
-        print(json.dumps(measured(options.one, options.sets, options.taps)))
+        print(json.dumps(measured(options.one, options.sets, options.taps, limited=options.limited)))
         return
     print(f"load average now {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
     for case, limit in LIMITS.items():
         alone = in_process(case, options.sets, 8, one_thread=True)
-        free = in_process(case, options.sets, 8, one_thread=False)["clock"]
-        busy = with_busy_neighbours(case, options.sets)
+        free, limited = with_busy_neighbours(case, options.sets)
         print(
             f"{case}, one process, one thread: {alone['clock']:.2f} s a set, "
             f"{alone['processor']:.2f} s of the processor (limit {limit:.2f} s)"
         )
-        print(f"{case}, thread variables unset: {free:.2f} s, with busy neighbours {busy:.2f} s")
+        print(
+            f"{case}, thread variables unset, busy neighbours: {free:.2f} s a set as it comes, "
+            f"{limited:.2f} s as the commands limit it"
+        )
     for n_taps in TAPS:
         found = in_process("30 dB", 1, n_taps, one_thread=True)
         print(

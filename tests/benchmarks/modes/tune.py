@@ -26,7 +26,7 @@ GRIDS = {
     "FFT peaks": {"window": (0.0, 2.0, 4.0), "prominence_db": (1.0, 3.0, 6.0), "floor_db": (-36.0, -24.0)},
     "LSCF": {
         "window": (0.0, 3.0, 5.0),
-        "order": (45, 60, 90, 120),
+        "order": (45, 60, 90, 120, 150),
         "nearness": (0.002, 0.005),
         "damping_nearness": (0.1, 0.2),
         "seen": (0.3, 0.5),
@@ -34,15 +34,15 @@ GRIDS = {
     "SSI-cov": {
         "options": ({"channels": True}, {"channels": True, "one_reference": True}, {}),
         "window": (0.0, 3.0),
-        "rows": (60, 100, 140),
+        "rows": (60, 100, 140, 180),
         "order": (40, 60, 80),
         "nearness": (0.005,),
         "damping_nearness": (0.2,),
         "seen": (0.3,),
     },
     "vector fitting": {
-        "window": (0.0, 2.0),
-        "order": (30, 40, 50, 60),
+        "window": (0.0, 2.0, 4.0),
+        "order": (30, 40, 50, 60, 75),
         "weighting": ("none", "root"),
     },
 }
