@@ -13,6 +13,7 @@ from resonance.cli.options import (
     Commands,
     UsageError,
     add_band,
+    add_clap,
     add_command,
     add_json,
     check_answers,
@@ -55,6 +56,7 @@ def add_parser(commands: Commands) -> None:
     _add_order(parser)
     _add_conditions(parser)
     add_band(parser)
+    add_clap(parser)
     parser.add_argument("--anyway", action="store_true", help="keep it even if no tap in it can be used")
     add_json(parser)
     parser.set_defaults(run=run)
@@ -121,7 +123,8 @@ def run(arguments: Namespace) -> None:
     shop = open_shop(arguments)
     job = shop.job(arguments.job)
     paths = analysing.sound_paths(arguments.files)
-    shop.refuse_duplicates(job.id, paths)
+    claps = [path for path in analysing.sound_paths([*arguments.files, *arguments.clap]) if path not in paths]
+    shop.refuse_duplicates(job.id, [*paths, *claps])
     repeats = _set_repeated(job, arguments)
     _check_order(job, arguments)
     with screen.Progress() as progress:
@@ -137,6 +140,7 @@ def run(arguments: Namespace) -> None:
             climate=climate,
             conditions=conditions,
             pitch_a4=shop.settings().pitch_a4,
+            claps=analysing.read_takes(claps, progress=progress),
             **settings,
         )
         if not any(tap.kept for tap in tap_set.taps) and not arguments.anyway:
@@ -144,7 +148,7 @@ def run(arguments: Namespace) -> None:
             _refuse(tap_set, paths)
         taken = _when(arguments, paths, progress)
         tap_set = replace(tap_set, taken=taken, repeat_of=repeats, repeat_kind=arguments.repeat or "")
-        kept = _keep(shop, job, tap_set, paths, arguments)
+        kept = _keep(shop, job, tap_set, [*paths, *claps], arguments)
     _print(shop, job.id, kept, paths, arguments)
     screen.note(ordering.future_words(kept.taken), *place_questions(job, kept))
 

@@ -6,7 +6,15 @@ from pathlib import Path
 from typing import Any
 
 from resonance.cli import analysing, screen
-from resonance.cli.options import Commands, UsageError, add_band, add_command, add_instrument, add_json
+from resonance.cli.options import (
+    Commands,
+    UsageError,
+    add_band,
+    add_clap,
+    add_command,
+    add_instrument,
+    add_json,
+)
 from resonance.report.blocks import Block, Items, Paragraph, Table
 from resonance.sets.tapset import TapSet
 
@@ -29,6 +37,7 @@ def add_parser(commands: Commands) -> None:
     parser.add_argument("files", nargs="+", metavar="FILE", help="recordings of taps")
     add_instrument(parser, family="violin", piece="whole")
     add_band(parser)
+    add_clap(parser)
     add_json(parser)
     parser.set_defaults(run=run)
 
@@ -44,6 +53,7 @@ def run(arguments: Namespace) -> None:
             progress=progress,
             family=arguments.family,
             piece=arguments.piece,
+            claps=analysing.read_takes(analysing.sound_paths(arguments.clap), progress=progress),
             **settings,
         )
     if arguments.json:

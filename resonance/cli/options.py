@@ -94,6 +94,17 @@ def add_global(parser: argparse.ArgumentParser, *, hidden: bool = False) -> None
     )
 
 
+def add_clap(parser: argparse.ArgumentParser) -> None:
+    """Add ``--clap``."""
+    parser.add_argument(
+        "--clap",
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="recording of a clap where you tapped: what rings in it is the room's",
+    )
+
+
 def add_json(parser: argparse.ArgumentParser) -> None:
     """Add --json."""
     parser.add_argument("--json", action="store_true", help="print one JSON object instead of text")

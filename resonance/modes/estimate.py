@@ -11,6 +11,7 @@ Reason codes
 no_taps : {}   no kept tap with enough decay
 no_modes : {}   nothing stands out of the noise
 room_heard : {share}   later starts move the modes as a room makes them move: the room limits the values
+clap_not_read : {}   no clap, or none that rings in a way that could be read
 unsettled : {}   the list of modes did not come to rest: some may be missing or told twice
 model_misfit {misfit}   the decay is not a sum of ringing modes: the record is refused
 one_tap : {}   uncertainty from the fit alone, the hand unknown
@@ -32,6 +33,7 @@ import numpy as np
 from resonance.errors import ResonanceError
 from resonance.modes.decays import Group, cut_groups, joined_noise_db, longest_decay
 from resonance.modes.fit import evaluate, line_powers, refine
+from resonance.modes.heard import by_clap, by_quiet, quiet_peaks
 from resonance.modes.mode import Level, Mode, ModesResult
 from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
 from resonance.modes.ranges import Search, search_of
@@ -52,6 +54,7 @@ from resonance.modes.tuning import read_strings
 from resonance.reasons import Reason
 from resonance.sound.recording import ComplexArray, FloatArray, Take
 from resonance.spectra.spectrum import average_spectrum, nearest_maximum
+from resonance.taps.find import find_taps
 from resonance.taps.tap import Tap
 
 METHOD = 1  # number of this estimator; sets of different numbers are never compared
@@ -77,6 +80,7 @@ def find_modes(
     piece: str = "whole",
     open_strings: Sequence[float] | None = None,
     start: Sequence[Mode] | None = None,
+    claps: Sequence[Take] = (),
 ) -> ModesResult:
     """Joint estimate of the modes from all kept taps.
 
@@ -88,6 +92,7 @@ def find_modes(
     family, piece : as in `resonance.sets.instrument.Instrument`
     open_strings : sequence of float, Hz   open strings; equal temperament at A4 = 440 Hz when None
     start : sequence of Mode   begin from these and add none (for the second of two sets)
+    claps : sequence of Take   a clap or more, recorded where the taps were: what rings in it is the room's
 
     Returns
     -------
@@ -129,11 +134,26 @@ def find_modes(
     if strung:  # a plate or a bar has no such neighbours as tell a room: its own movement is all there is
         room = room_index(modes)
         modes = late_slopes(flanked(with_model_terms(modes, room)))
+        modes = by_quiet(modes, quiet_peaks(takes, taps, (low, high)))
+        clap = clap_modes(claps, (low, high))
+        modes = by_clap(modes, clap)
+        if claps and not clap:
+            summary = replace(summary, reasons=(*summary.reasons, Reason("clap_not_read")))
         if room > ROOM_HEARD:
             summary = replace(summary, reasons=(*reasons, Reason("room_heard", {"share": room})))
     if not modes:
         return replace(summary, reasons=(*reasons, Reason("no_modes")))
     return replace(summary, modes=tuple(sorted(modes, key=lambda m: m.frequency)))
+
+
+def clap_modes(claps: Sequence[Take], band: tuple[float, float]) -> tuple[Mode, ...]:
+    """Resonances of the room from recordings of claps; none without a clap, or where its decay is refused."""
+    heard = [Take(take.recording) for take in claps]
+    taps = [replace(tap, take=i) for i, take in enumerate(heard) for tap in find_taps(take.recording)]
+    highest = min((0.94 * 0.5 * take.recording.sample_rate for take in heard), default=band[1])
+    if not any(tap.kept for tap in taps) or highest <= band[0]:
+        return ()
+    return find_modes(heard, taps, band=(band[0], min(band[1], highest)), family="other").modes
 
 
 def _strung(family: str, piece: str) -> bool:

@@ -59,6 +59,17 @@ CODES: dict[str, tuple[str, ...]] = {
         "unsure: faint beside a loud resonance, as the room alone may make one",
         "unsure: faint beside the loud one at {of:hz}, as the room alone may make one",
     ),
+    "in_clap": ("the room's own: the clap rings there too", "the room's own: the clap rings at {of:hz} too"),
+    "near_clap": (
+        "unsure: the clap rings there too",
+        "unsure: the clap rings at {of:hz} too, and whether it is the same cannot be told",
+    ),
+    "in_quiet": ("it sounds before the taps too", "it sounds before the taps too, at {of:hz}"),
+    "near_quiet": (
+        "unsure: something sounds there before the taps too",
+        "unsure: something sounds at {of:hz} before the taps too",
+    ),
+    "clap_not_read": ("the clap could not be read: clap once, loudly, then two seconds of quiet",),
     "late_slope": (
         "unsure: rings on at the frequency of a louder resonance, as a string or the room does",
         "unsure: rings on at the frequency of the louder one at {of:hz}, as a string or the room does",

@@ -46,6 +46,7 @@ def analyse_set(
     set_id: str = "",
     taps: Sequence[Tap] | None = None,
     limits: TapLimits = DEFAULT_LIMITS,
+    claps: Sequence[Take | Recording] = (),
     progress: Callable[[float, str], None] | None = None,
 ) -> TapSet:
     """Analyse the takes of one sitting.
@@ -57,6 +58,7 @@ def analyse_set(
     channel : int or None   use this channel alone (counted from 0); None uses every sounding channel
     pitch_a4 : float, Hz   pitch the open strings are assumed at
     taps : sequence of Tap or None   taps already found and judged, e.g. by the maker; None finds them
+    claps : recordings of a clap or more where the taps were taken; kept as takes of role 'room'
     progress : called with (fraction, text)
 
     Raises
@@ -67,7 +69,10 @@ def analyse_set(
     if not takes_or_recordings:
         raise ValueError("a tap set needs at least one recording")
     report = progress or (lambda fraction, text: None)
-    takes = [_one_channel(as_take(item), channel) for item in takes_or_recordings]
+    takes = [
+        take if is_clap(take) else _one_channel(take, channel) for take in map(as_take, takes_or_recordings)
+    ]
+    takes += [as_clap(item) for item in claps]
     found = list(taps) if taps is not None else []
     if taps is None:
         for index, take in enumerate(takes):
@@ -76,7 +81,14 @@ def analyse_set(
     report(0.3, "fitting the resonances")
     strings = assumed_strings(family, pitch_a4=pitch_a4)
     result = find_modes(
-        takes, found, band=band, family=family, piece=piece, open_strings=strings, start=start
+        takes,
+        found,
+        band=band,
+        family=family,
+        piece=piece,
+        open_strings=strings,
+        start=start,
+        claps=[take for take in takes if is_clap(take)],
     )
     report(0.8, "seeing that the recordings agree")
     alike = disagreement(takes, found, result.modes, family=family, piece=piece, open_strings=strings)
@@ -97,6 +109,17 @@ def analyse_set(
         reasons=(*alike, *_places_noted(result.reasons, takes, found), *assumed),
         strings=result.strings,
     )
+
+
+def as_clap(item: Take | Recording) -> Take:
+    """Give a recording of claps as the take it is kept as: every channel of role 'room'."""
+    take = as_take(item)
+    return replace(take, channels=("room",) * take.recording.n_channels)
+
+
+def is_clap(take: Take) -> bool:
+    """Whether a take holds claps for the room instead of taps."""
+    return "room" in take.channels
 
 
 def analysis_of(

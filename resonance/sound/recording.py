@@ -57,7 +57,7 @@ class Take:
     ----------
     recording : Recording
     tap_place, microphone_place : str   as the maker calls them, '' when not noted
-    channels : tuple of str   role of each channel: 'sound', 'contact', 'force' or 'unused';
+    channels : tuple of str   role of each channel: 'sound', 'contact', 'force', 'unused' or 'room' (a clap);
         an empty tuple means every channel is 'sound'
     """
 

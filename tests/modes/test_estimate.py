@@ -193,7 +193,7 @@ def test_a_late_slope_stays_out_of_damping():
 
 @pytest.mark.slow
 def test_a_late_slope_too_alike_to_be_told_apart_widens_the_interval():
-    # Half the decay rate, 14 dB down, any phase: a single slope misses the damping by 10 to 20 %. Without what
+    # Half the decay rate, 14 dB down, any phase: one slope misses the damping by 10 to 20 %. Without what
     # is tested here 4 of these 12 intervals hold, with it 9; one may go either way on another machine.
     inside = 0
     for seed in range(12):
