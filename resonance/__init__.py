@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from resonance.changes.comparison import Repeatability as Repeatability
     from resonance.changes.course import History as History
     from resonance.changes.course import Step as Step
+    from resonance.changes.history import fit_history as fit_history
     from resonance.changes.repeatability import repeatability as repeatability
     from resonance.errors import ResonanceError as ResonanceError
     from resonance.modes.estimate import find_modes as find_modes
@@ -58,6 +59,7 @@ _HOMES = {
     "compare": "resonance.changes.compare",
     "find_modes": "resonance.modes.estimate",
     "find_taps": "resonance.taps.find",
+    "fit_history": "resonance.changes.history",
     "read_recording": "resonance.sound.files",
     "repeatability": "resonance.changes.repeatability",
     "write_recording": "resonance.sound.files",

@@ -260,6 +260,72 @@ CODES: dict[str, tuple[str, ...]] = {
         "this runs against the order: shifts are shown from {before:set}, the later one, to {after:set}",
     ),
     "order_not_confirmed": ("the order of tap sets and adjustments is not confirmed",),
+    # histories
+    "set_not_dated": (
+        "a tap set without a date is left out of the course over time",
+        "{set:set} has no date and is left out of the course over time",
+    ),
+    "adjustment_not_dated": (
+        "an adjustment without a date is taken to lie midway between the tap sets around it",
+        "{adjustment:adj} has no date: taken to lie midway between the tap sets around it",
+    ),
+    "humidity_not_noted": (
+        "humidity was not noted: what the weather did is a wide guess; note it from now on",
+        "humidity not noted with {n:n} of {of:n} tap sets: what the weather did is a wide guess; note it "
+        "from now on",
+    ),
+    "temperature_not_noted": (
+        "the air's temperature was not noted: air notes follow it at once; note it from now on",
+        "the air's temperature was not noted with {n:n} of {of:n} tap sets: air notes follow it at once; "
+        "note it from now on",
+    ),
+    "suspect_set": (
+        "a tap set does not fit the others: counted less; was something else different?",
+        "{set:set} does not fit the others: counted less; was something else different?",
+    ),
+    "suspect_reading": (
+        "a reading of this resonance does not fit the others: counted less",
+        "the reading in {set:set} does not fit the others: counted less",
+    ),
+    "no_set_before": (
+        "no tap set before this adjustment shows it",
+        "no tap set before {adjustment:adj} shows it: what it did cannot be known",
+    ),
+    "no_set_after": (
+        "no tap set after this adjustment shows it yet",
+        "no tap set after {adjustment:adj} shows it yet: tap one",
+    ),
+    "made_together": (
+        "made between the same two tap sets as another adjustment: only both together can be told; a tap set "
+        "between would have told them apart",
+        "made between the same two tap sets as {others:text}: only all together can be told "
+        "({low:shift} to {high:shift}); a tap set between would have told them apart",
+    ),
+    "since": (
+        "since the adjustment, not at once: time lies between",
+        "since {adjustment:adj}, not at once: the next tap set was taken {hours:time} later",
+    ),
+    "not_bracketed": (
+        "the tap sets around the adjustment lie far apart, so that settling comes in; tap just before and "
+        "just after the work",
+        "the tap sets around the adjustment lie {hours:time} apart, so that settling comes in; tap just "
+        "before and just after the work",
+    ),
+    "scatter_too_wide": (
+        "put-back scatter hides it; repeat tap sets would narrow that",
+        "put-back scatter of about {scatter_cents:cents} hides it; repeat tap sets would narrow that",
+    ),
+    "too_few_sets": (
+        "too few tap sets to tell it from settling",
+        "only {n:n} tap sets show it: too few to tell it from settling; a few more over the next weeks would",
+    ),
+    "rate_not_known": (
+        "the tap sets do not tell how fast it still drifts; more of them over the next weeks would",
+        "it drifts by {low:shift} to {high:shift} a week: more tap sets over the next weeks would narrow "
+        "that",
+    ),
+    "no_end_in_sight": ("when it will have settled cannot be told yet; more tap sets would show",),
+    "time_constant_not_known": ("how fast it settles the tap sets do not tell: days to weeks",),
     # comparisons: told to a customer
     "hum_left_out": ("readings on mains hum are left out", "readings on mains hum left out: {n:n}"),
     "unsure_left_out": ("unsure resonances are left out", "unsure resonances left out: {n:n}"),
