@@ -8,6 +8,7 @@ Reason codes
 ------------
 suspect_set : {'set'}                  fits none of the modes well: counted less
 suspect_reading : {'set'}              of this mode does not fit the others: counted less
+readings_in_doubt : {'n'}              may belong to another mode and are left out: 'same' settles it
 """
 
 from collections import Counter
@@ -55,6 +56,7 @@ from resonance.changes.terms import (
     make_track,
 )
 from resonance.changes.trace import course, curve_days
+from resonance.changes.tracks import track_modes
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sets.setup import Adjustment
@@ -101,7 +103,8 @@ def fit_history(
 
     Parameters
     ----------
-    sets : sequence of TapSet, in the maker's order   their modes carry tracks (`resonance.changes.tracks`)
+    sets : sequence of TapSet, in the maker's order   modes without a track are given one first
+        (`resonance.changes.tracks`)
     adjustments : sequence of Adjustment, in the maker's order
     repeatability : Repeatability or None   put-back scatter; without it, what the sets' own repeats tell
     threshold_cents_per_week : float   slower than this counts as settled
@@ -120,6 +123,8 @@ def fit_history(
         raise ValueError(f"tap sets analysed by methods {methods}; analyse all again by one method")
     if not threshold_cents_per_week > 0.0:
         raise ValueError(f"threshold is {threshold_cents_per_week} cents a week; it must be above 0, e.g. 4")
+    if any(mode.track is None for tap_set in sets for mode in tap_set.modes if is_body(mode)):
+        sets = track_modes(sets, adjustments).sets
     yardstick = repeatability or learn_repeatability(sets)
     histories = []
     chapters = make_chapters(sets, adjustments)
@@ -137,7 +142,7 @@ def tracks_of(chapter: Chapter) -> list[Track]:
     for index, tap_set in enumerate(chapter.sets):
         seen = Counter(mode.track for mode in tap_set.modes)
         for mode in tap_set.modes:
-            if mode.track is not None and seen[mode.track] == 1 and is_body(mode):
+            if mode.track is not None and seen[mode.track] == 1 and is_body(mode) and not _in_doubt(mode):
                 found.setdefault(mode.track, []).append((index, mode))
     tracks = [
         make_track(track, modes, air=_is_air([mode for _, mode in modes]))
@@ -145,6 +150,11 @@ def tracks_of(chapter: Chapter) -> list[Track]:
         if len(modes) >= FEWEST_SETS
     ]
     return sorted(tracks, key=lambda track: track.modes[0].frequency)
+
+
+def _in_doubt(mode: Mode) -> bool:
+    """Whether it is in doubt that a reading belongs to its track (`resonance.changes.tracks`)."""
+    return any(reason.code == "track_ambiguous" for reason in mode.reasons)
 
 
 def _is_air(modes: Sequence[Mode]) -> bool:
@@ -347,6 +357,8 @@ def _reasons(fit: ChapterFit, mode: ModeFit, settling: Settling, threshold: floa
         for p in mode.suspect_readings
         if int(track.index[p]) not in fit.suspects
     ]
+    doubts = sum(m.track == track.track and _in_doubt(m) for s in chapter.sets for m in s.modes)
+    reasons += [Reason("readings_in_doubt", {"n": doubts})] if doubts else []
     reasons += climate_reasons(chapter, air=track.air)
     if settling.verdict == CANNOT_TELL:
         low, _, high = settling.rate

@@ -287,6 +287,10 @@ CODES: dict[str, tuple[str, ...]] = {
         "a reading of this resonance does not fit the others: counted less",
         "the reading in {set:set} does not fit the others: counted less",
     ),
+    "readings_in_doubt": (
+        "readings that may belong to another resonance are left out; 'same' settles it",
+        "{n:n} readings may belong to another resonance and are left out; 'same' settles it",
+    ),
     "no_set_before": (
         "no tap set before this adjustment shows it",
         "no tap set before {adjustment:adj} shows it: what it did cannot be known",

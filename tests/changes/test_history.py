@@ -13,6 +13,7 @@ from resonance.changes.mixture import quantiles
 from resonance.changes.repeatability import PUT_BACK, RETUNED
 from resonance.changes.settling import RESTARTS, SETTLING_SD, STEP_SD, TIME_CONSTANTS
 from resonance.changes.steps import find_steps
+from resonance.reasons import Reason
 from resonance.sets.setup import Adjustment
 from resonance.sets.tapset import Climate, Conditions
 
@@ -132,6 +133,24 @@ def test_a_mode_that_one_set_misses_keeps_its_history(rng):
     assert [len(h.sets) for h in histories] == [7, 8, 8, 8]
     assert histories[0].steps[0].hours_before == pytest.approx(48.0)
     assert histories[0].steps[0].interval_cents[0] < 30.0 < histories[0].steps[0].interval_cents[1]
+
+
+def test_a_reading_that_may_be_another_mode_is_left_out_and_counted(rng):
+    sets, _ = a_job(rng, [0.0, 2.0, 4.0, 6.0], {}, np.zeros((4, 4)))
+    doubtful = replace(sets[1].modes[2], reasons=(Reason("track_ambiguous", {"margin": 1.0}),))
+    sets[1] = replace(sets[1], modes=(*sets[1].modes[:2], doubtful, sets[1].modes[3]))
+    histories = fit_history(sets, [], repeatability=KNOWN)
+    assert [len(h.sets) for h in histories] == [4, 4, 3, 4]
+    assert ["readings_in_doubt" in codes(h.reasons) for h in histories] == [False, False, True, False]
+
+
+def test_modes_without_tracks_are_followed_first(rng):
+    days = np.array(BRACKETED)
+    sets, adjustments = a_job(rng, days, {"adj1": 6.0}, np.outer(days > 6.0, [30.0, 0.0, 0.0, 0.0]))
+    bare = [replace(s, modes=tuple(replace(m, track=None) for m in s.modes)) for s in sets]
+    histories = fit_history(bare, adjustments, repeatability=KNOWN)
+    assert [len(h.sets) for h in histories] == [8] * 4
+    assert [h.steps[0].verdict == "moved" for h in histories] == [True, False, False, False]
 
 
 def test_a_set_far_off_is_named_and_counted_less(rng):
