@@ -28,6 +28,7 @@ DAY = 86400.0
 NOTED_SHARE = 0.8  # of the sets; the rest is read off the line between the others
 # Work that does not change the weight of the instrument
 WEIGHTLESS = ("soundpost",)
+USUAL_SWING_PERCENT = 6.0  # from one set to the next (assumed)
 MASS_SPREAD_G = 0.3  # a scale reads a tenth of a gram; less than this tells nothing of moisture
 
 
@@ -179,6 +180,15 @@ def _placements(dated: Sequence[TapSet]) -> FloatArray:
 def air_cents(temperature: FloatArray) -> FloatArray:
     """Shift that the air alone would make, from the first set: 600 log2 of the absolute temperature."""
     return np.array([600.0 * log2((t + KELVIN) / (temperature[0] + KELVIN)) for t in temperature])
+
+
+def humidity_swing(chapter: Chapter) -> float:
+    """How much more than usual the humidity changes from set to set, at least 1, at most 4."""
+    if chapter.humidity is None or len(chapter.sets) < 2:
+        return 1.0
+    order = np.argsort(chapter.days, kind="stable")
+    changes = np.diff(chapter.humidity[order])
+    return float(np.clip(np.sqrt(np.mean(changes**2)) / USUAL_SWING_PERCENT, 1.0, 4.0))
 
 
 def climate_reasons(chapter: Chapter, *, air: bool) -> tuple[Reason, ...]:

@@ -19,7 +19,13 @@ from math import isfinite, log, nan
 
 import numpy as np
 
-from resonance.changes.chapters import Chapter, aware, climate_reasons, make_chapters
+from resonance.changes.chapters import (
+    Chapter,
+    aware,
+    climate_reasons,
+    humidity_swing,
+    make_chapters,
+)
 from resonance.changes.comparison import Repeatability
 from resonance.changes.course import CANNOT_TELL, History, Step
 from resonance.changes.mixture import (
@@ -173,6 +179,7 @@ def fit_chapter(chapter: Chapter, repeatability: Repeatability) -> ChapterFit:
         humidity_noted=chapter.humidity is not None,
         late=isfinite(late_start(chapter.days)),
         moisture_noted=chapter.mass is not None,
+        swing=humidity_swing(chapter),
     )
     shared = _untouched_share(repeatability)
     terms = [make_terms(chapter, track, grid) for track in tracks]

@@ -39,7 +39,7 @@ LAGS = ((1.0, 0.35), (3.0, 0.4), (7.0, 0.25))  # days, prior
 MOISTURE_DAYS = 5.0
 # q in cents per root day, moisture in cents, prior; with and without humidity noted
 NOISES_NOTED = ((0.0, 0.0, 0.3), (1.2, 0.0, 0.25), (0.0, 3.0, 0.25), (1.2, 7.0, 0.2))
-NOISES_UNKNOWN = ((0.0, 3.0, 0.3), (1.2, 3.0, 0.2), (0.0, 9.0, 0.35), (0.0, 24.0, 0.15))
+NOISES_UNKNOWN = ((0.0, 3.0, 0.25), (1.2, 5.0, 0.25), (0.8, 10.0, 0.3), (0.0, 25.0, 0.2))
 SETTLING_SD, SETTLING_NARROW, SETTLING_NARROW_SHARE = 40.0, 0.25, 0.5
 LATE_SD, LATE_NARROW, LATE_NARROW_SHARE = 6.0 / 7.0, 0.1, 0.5  # cents a day
 STEP_SD = 25.0
@@ -91,7 +91,13 @@ class Grid:
 
 
 def make_grid(
-    *, scatter_cents: float, dof: float, humidity_noted: bool, late: bool, moisture_noted: bool = False
+    *,
+    scatter_cents: float,
+    dof: float,
+    humidity_noted: bool,
+    late: bool,
+    moisture_noted: bool = False,
+    swing: float = 1.0,
 ) -> Grid:
     """Lay the grid for the modes of one chapter.
 
@@ -101,6 +107,8 @@ def make_grid(
     humidity_noted : bool   whether the humidity of nearly all sets is known
     late : bool   whether a late slope is fitted
     moisture_noted : bool   whether the weight tells the moisture: as good as noted humidity
+    swing : float   how much more than usual the noted humidity changes from set to set, and so what happens
+        unseen in between
     """
     scatters, scatter_prior = _scatters(scatter_cents, dof)
     noises = NOISES_NOTED if humidity_noted or moisture_noted else NOISES_UNKNOWN
@@ -126,7 +134,7 @@ def make_grid(
     )
     return Grid(
         scatters=scatters,
-        noises=tuple((walk, moisture) for walk, moisture, _ in noises),
+        noises=tuple((walk, swing * moisture) for walk, moisture, _ in noises),
         lags=tuple(lag for lag, _ in lags),
         scales=tuple((a, b) for a, _ in widths for b, _ in slopes),
         priors=priors,

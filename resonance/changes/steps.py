@@ -20,6 +20,7 @@ no_set_after : {'adjustment'}               likewise
 since : {'hours', 'days', 'adjustment'}     from the work to the first set after: "since", not "after"
 not_bracketed : {'hours'}                   so long lies between the sets around it: settling comes in between
 scatter_too_wide : {'scatter_cents'}        put-back scatter hides it; repeat sets would narrow that
+common_shift : {'cents', 'of'}              days lie between the sets, and nearly all modes went together
 too_few_sets : {'n'}                        of this chapter show the mode
 """
 
@@ -28,12 +29,13 @@ from dataclasses import dataclass, replace
 from math import inf, nan, sqrt
 
 import numpy as np
+from numpy.typing import NDArray
 
 from resonance.changes.chapters import Chapter, climate_reasons
 from resonance.changes.comparison import Repeatability, Scatter
 from resonance.changes.course import CANNOT_SEPARATE, MOVED, NO_CHANGE, Step
 from resonance.changes.judge import CONFIDENCE, call, detectable, thresholds
-from resonance.changes.mixture import Normals, Posterior, both_ways, functional, quantiles
+from resonance.changes.mixture import Normals, Posterior, both_ways, functional, moments, quantiles
 from resonance.changes.repeatability import PUT_BACK, scatter_for, work_kind
 from resonance.changes.settling import RESTARTS, Grid
 from resonance.changes.terms import N_LAWS, Terms, Track
@@ -45,6 +47,10 @@ NARROW_CENTS = 20.0  # half width of an interval: wider, and "no change seen" wo
 SINCE_HOURS = 3.0
 ENOUGH_REPEATS = 3
 FEW_SETS = 5
+BRACKET_DAYS = 1.0
+STEADY_PERCENT = 5.0
+# All modes going together over days is what weather does; a step far from the common one is not
+FEWEST_TOGETHER, TOGETHER_SHARE, TOGETHER_CENTS, STANDS_OUT = 4, 0.9, 10.0, 1.0
 ROUGHER = 1.3  # slackening against putting back, until learned (assumed, no source)
 
 
@@ -115,22 +121,73 @@ def judge_steps(
     """
     p = {(m, f.group): both_ways(f.at_once) for m, steps in enumerate(found) for f in steps}
     called: dict[tuple[int, tuple[int, ...]], tuple[bool, float]] = {}
+    common: dict[tuple[int, tuple[int, ...]], Reason | None] = {}
     for k in range(len(chapter.adjustments)):
         keys = [key for key in p if key[1][0] == k]
         chances = np.array([p[key] for key in keys])
         calls = call(chances, FALSE_DISCOVERY) & (chances <= 1.0 - CONFIDENCE)
         levels = np.minimum(thresholds(calls, FALSE_DISCOVERY), 1.0 - CONFIDENCE)
+        calls, together = _not_the_weather(k, keys, calls, found, chapter, tracks)
+        common |= dict.fromkeys(keys, together)
         called |= {key: (bool(c), float(at)) for key, c, at in zip(keys, calls, levels, strict=True)}
     out = []
     for m, (steps, track) in enumerate(zip(found, tracks, strict=True)):
         by_adjustment: dict[int, Step] = {}
         for f in steps:
             step = _step(f, *called[m, f.group], p[m, f.group], chapter, track, repeatability)
+            step = _with_common(step, p[m, f.group], common[m, f.group])
             by_adjustment |= {k: _one_of(step, f.group, k, chapter) for k in f.group}
         out.append(
             tuple(by_adjustment.get(k) or _unseen(k, chapter, track) for k in range(len(chapter.adjustments)))
         )
     return out
+
+
+def _not_the_weather(
+    k: int,
+    keys: Sequence[tuple[int, tuple[int, ...]]],
+    calls: NDArray[np.bool_],
+    found: Sequence[Sequence[Found]],
+    chapter: Chapter,
+    tracks: Sequence[Track],
+) -> tuple[NDArray[np.bool_], Reason | None]:
+    """Take back calls that weather alone could explain: days between the sets, and nearly all modes together.
+
+    A step that stands well out of the common one stays called.
+    """
+    gaps = [_gap(chapter, tracks[m], k) for m, _ in keys]
+    if len(keys) < FEWEST_TOGETHER or min(gaps) <= BRACKET_DAYS or _weather_steady(chapter, k):
+        return calls, None
+    by_key = {(m, f.group): f for m, steps in enumerate(found) for f in steps}
+    sizes = np.array([moments(by_key[key].at_once)[0] for key in keys])
+    middle = float(np.median(sizes))
+    if abs(middle) < TOGETHER_CENTS or np.mean(sizes * np.sign(middle) > 0.0) < TOGETHER_SHARE:
+        return calls, None
+    stands_out = np.abs(sizes - middle) > STANDS_OUT * abs(middle)
+    return calls & stands_out, Reason("common_shift", {"cents": middle, "of": len(keys)})
+
+
+def _weather_steady(chapter: Chapter, k: int) -> bool:
+    """Whether the noted humidity about an adjustment changed too little to move all modes."""
+    if chapter.humidity is None:
+        return False
+    after = chapter.after[:, k] == 1.0
+    last = np.flatnonzero(~after)[np.argmax(chapter.days[~after])]
+    first = np.flatnonzero(after)[np.argmin(chapter.days[after])]
+    return bool(abs(chapter.humidity[first] - chapter.humidity[last]) < STEADY_PERCENT)
+
+
+def _with_common(step: Step, p: float, common: Reason | None) -> Step:
+    """Say why a step was not called that looked at alone would have been."""
+    if common is None or step.verdict == MOVED or p > 1.0 - CONFIDENCE:
+        return step
+    return replace(step, verdict=CANNOT_SEPARATE, reasons=(common, *step.reasons))
+
+
+def _gap(chapter: Chapter, track: Track, k: int) -> float:
+    """Days between the sets around an adjustment that show the mode."""
+    days, side = chapter.days[track.index], chapter.after[track.index, k]
+    return float(days[side == 1.0].min() - days[side == 0.0].max())
 
 
 def _step(
@@ -203,11 +260,8 @@ def _why(found: Found, chapter: Chapter, track: Track, before: float, after: flo
     reasons = []
     if track.index.size < FEW_SETS:
         reasons.append(Reason("too_few_sets", {"n": int(track.index.size)}))
-    days = chapter.days[track.index]
-    k = found.group[-1]
-    side = chapter.after[track.index, k]
-    gap = float(days[side == 1.0].min() - days[side == 0.0].max())
-    if gap > 1.0:
+    gap = _gap(chapter, track, found.group[-1])
+    if gap > BRACKET_DAYS:
         reasons.append(Reason("not_bracketed", {"hours": 24.0 * gap}))
         reasons += climate_reasons(chapter, air=track.air)
     if 1.96 * sqrt(2.0) * found.scatter.scatter_cents > NARROW_CENTS or not reasons:

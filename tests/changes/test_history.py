@@ -229,6 +229,20 @@ def test_noted_humidity_explains_a_dry_week(rng):
         assert np.isnan(history.humidity_cents_per_percent)
 
 
+def test_modes_that_all_go_together_over_days_are_not_put_down_to_the_work(rng):
+    days = np.array([0.0, 3.0, 6.0, 9.0, 12.0, 15.0, 18.0, 21.0])
+    together = np.outer(days > 10.0, [40.0, 36.0, 44.0, 39.0])
+    sets, adjustments = a_job(rng, days, {"adj1": 10.5}, together, climate=[Climate()] * 8)
+    for history in fit_history(sets, adjustments, repeatability=KNOWN):
+        assert history.steps[0].verdict == "cannot separate"
+        assert "common_shift" in codes(history.steps[0].reasons) or history.steps[0].p > 0.05
+    apart = np.outer(days > 10.0, [40.0, 0.0, -35.0, 3.0])
+    sets, adjustments = a_job(rng, days, {"adj1": 10.5}, apart, climate=[Climate()] * 8)
+    histories = fit_history(sets, adjustments, repeatability=KNOWN)
+    assert not any("common_shift" in codes(h.steps[0].reasons) for h in histories)
+    assert [h.steps[0].verdict == "moved" for h in histories] == [True, False, True, False]
+
+
 def test_the_weight_stands_in_for_humidity_where_noted(rng):
     days = np.arange(0.0, 24.0, 1.5)
     grams = 440.0 + 6.0 * np.sin(days / 4.0)
