@@ -25,7 +25,7 @@ repeats_of_one_day : {'hours'}            the longest time between repeats: day-
 """
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, isfinite, log, sqrt
 
 import numpy as np
@@ -79,6 +79,60 @@ def repeatability(sets: Sequence[TapSet], *, prior: Repeatability | None = None)
     ------
     ValueError   when repeat sets were analysed by different methods
     """
+    seen = _gathered(sets)
+    return _learned(seen, prior) if seen.contrasts else _from_prior(prior, seen.reasons)
+
+
+def shop_repeatability(jobs: Iterable[Sequence[TapSet]], *, holding: str = "") -> Repeatability | None:
+    """Learn from the repeat sets of a shop's other jobs what a new job may start from.
+
+    Parameters
+    ----------
+    jobs : iterable of sequences of TapSet   one a job, of one instrument family; of each job the sets of its
+        newest method count
+    holding : str   how the instrument is held in the new job: repeats noted to be held otherwise are left
+        out; '' takes all
+
+    Returns
+    -------
+    Repeatability, to be given as the prior of `repeatability`; None without usable repeat sets. Reasons that
+        name tap sets of other jobs are left out.
+    """
+    wanted = holding.strip().casefold()
+    contrasts: dict[str, list[Contrast]] = {}
+    used: dict[str, int] = {}
+    spread: list[float] = []
+    for sets in jobs:
+        newest = max((tap_set.analysis.method for tap_set in sets), default=0)
+        alike = [s for s in sets if s.analysis.method == newest and _held_so(s, wanted)]
+        seen = _gathered(alike)
+        spread += seen.hours
+        for kind, found in seen.contrasts.items():
+            # the same mode's name in two jobs is not the same mode
+            contrasts.setdefault(kind, []).extend(replace(c, track=None) for c in found)
+            used[kind] = used.get(kind, 0) + seen.used[kind]
+    if not contrasts:
+        return None
+    return _learned(_Seen(contrasts, used, _one_day(spread), tuple(spread)), None)
+
+
+def _held_so(tap_set: TapSet, wanted: str) -> bool:
+    noted = tap_set.conditions.holding.strip().casefold()
+    return not wanted or not noted or noted == wanted
+
+
+@dataclass(frozen=True)
+class _Seen:
+    """Contrasts and number of repeats by kind, what is to be said of them, and hours from base to repeat."""
+
+    contrasts: dict[str, list[Contrast]]
+    used: dict[str, int]
+    reasons: tuple[Reason, ...] = ()
+    hours: tuple[float, ...] = ()
+
+
+def _gathered(sets: Sequence[TapSet]) -> _Seen:
+    """What the repeat sets of one job tell."""
     groups, reasons = _groups(sets)
     contrasts: dict[str, list[Contrast]] = {}
     used: dict[str, int] = {}
@@ -89,15 +143,19 @@ def repeatability(sets: Sequence[TapSet], *, prior: Repeatability | None = None)
         used[kind] = used.get(kind, 0) + len(members) - 1 - len(failed)
     contrasts = {kind: found for kind, found in contrasts.items() if found}
     reasons += [Reason("repeats_used", {"kind": kind, "n": used[kind]}) for kind in contrasts]
-    reasons += _days([members for kind, members in groups if kind in contrasts])
-    if not contrasts:
-        return _from_prior(prior, tuple(reasons))
+    hours = _hours([members for kind, members in groups if kind in contrasts])
+    return _Seen(contrasts, used, (*reasons, *_one_day(hours)), tuple(hours))
+
+
+def _learned(seen: _Seen, prior: Repeatability | None) -> Repeatability:
+    """Scatter of each kind, of each track that differs, and of all that lift the instrument."""
+    contrasts = seen.contrasts
     kinds = tuple(_scatter(found, _prior_for(prior, kind), kind) for kind, found in contrasts.items())
     lifted = [kind for kind in contrasts if kind != UNTOUCHED] or [UNTOUCHED]
     kind = lifted[0] if len(lifted) == 1 else ""
     pooled = _scatter([c for k in lifted for c in contrasts[k]], _prior_for(prior, kind), kind)
     tracks = tuple(s for scatter in kinds for s in _by_track(contrasts[scatter.kind], scatter))
-    return Repeatability(pooled, tracks, sum(used[k] for k in contrasts), tuple(reasons), kinds)
+    return Repeatability(pooled, tracks, sum(seen.used[k] for k in contrasts), seen.reasons, kinds)
 
 
 def scatter_for(repeatability: Repeatability, *, kind: str, track: str | None = None) -> Scatter:
@@ -317,14 +375,18 @@ def _of_shop(scatter: Scatter) -> Scatter:
     return Scatter(scatter.scatter_cents, dof, scatter.kind, source)
 
 
-def _days(groups: Sequence[Sequence[TapSet]]) -> list[Reason]:
-    """Say so when all repeats were taken within a day of what they repeat."""
-    hours = [
+def _hours(groups: Sequence[Sequence[TapSet]]) -> list[float]:
+    """Hours from what they repeat to the repeats, where dated."""
+    return [
         abs((member.taken.astimezone() - members[0].taken.astimezone()).total_seconds()) / 3600.0
         for members in groups
         for member in members[1:]
         if member.taken is not None and members[0].taken is not None
     ]
+
+
+def _one_day(hours: Sequence[float]) -> tuple[Reason, ...]:
+    """Say so when all repeats were taken within a day of what they repeat."""
     if hours and max(hours) < ONE_DAY:
-        return [Reason("repeats_of_one_day", {"hours": max(hours)})]
-    return []
+        return (Reason("repeats_of_one_day", {"hours": max(hours)}),)
+    return ()

@@ -79,7 +79,7 @@ def run(arguments: Namespace) -> None:
     )
     last = job.sets[-1] if job.sets else None
     if not arguments.json:
-        screen.show(*beforehand_blocks(job, last, arguments.part))
+        screen.show(*beforehand_blocks(job, last, arguments.part, yardstick=put_back_scatter(job, shop=shop)))
     added = shop.add_adjustment(job.id, adjustment, before=arguments.before, after=arguments.after)
     _print(shop.job(job.id), added, last, arguments)
     screen.note(ordering.future_words(arguments.made))
@@ -101,7 +101,8 @@ def _print(job: "Job", added: Adjustment, last: TapSet | None, arguments: Namesp
 
     waits = added.id in [entry.id for entry in unconfirmed(job)]
     if arguments.json:
-        seen = to_record(detectable(job, last, arguments.part)) if last is not None else []
+        yardstick = put_back_scatter(job, shop=open_shop(arguments))
+        seen = to_record(detectable(last, arguments.part, yardstick)) if last is not None else []
         record = {**to_record(added), "job": job.id, "confirmed": not waits, "detectable": seen}
         screen.print_json(record)
         return
@@ -121,11 +122,13 @@ def _distance_words(job: "Job", added: Adjustment) -> str:
     return f"No distance was noted; 'resonance job edit {job.id} {added.id} along=0.5' adds it (millimetres)."
 
 
-def beforehand_blocks(job: "Job", last: TapSet | None, part: str) -> list[Block]:
+def beforehand_blocks(
+    job: "Job", last: TapSet | None, part: str, *, yardstick: "Repeatability | None" = None
+) -> list[Block]:
     """Say what a tap set after this work could show, what is missing before it, and what to take care of."""
     blocks: list[Block] = []
     if last is not None and last.modes:
-        blocks += seen_blocks(job, last, part)
+        blocks += seen_blocks(job, last, part, yardstick=yardstick)
     warning = missing_set_words(job)
     if warning:
         blocks.append(Paragraph(warning, "caution"))
@@ -135,7 +138,9 @@ def beforehand_blocks(job: "Job", last: TapSet | None, part: str) -> list[Block]
     return blocks
 
 
-def seen_blocks(job: "Job", last: TapSet, part: str) -> list[Block]:
+def seen_blocks(
+    job: "Job", last: TapSet, part: str, *, yardstick: "Repeatability | None" = None
+) -> list[Block]:
     """Say the least shift of each main mode that would show, with one tap set a side and with more."""
     from resonance.report.numbers import limit
     from resonance.report.numbers import number as in_digits
@@ -143,7 +148,7 @@ def seen_blocks(job: "Job", last: TapSet, part: str) -> list[Block]:
     from resonance.report.words import mode_label, note_words, set_words
     from resonance.units import hertz
 
-    yardstick = put_back_scatter(job)
+    yardstick = yardstick or put_back_scatter(job)
     rows = []
     for mode, least, with_more in _main(last, yardstick, part):
         cells = [
@@ -164,7 +169,7 @@ def seen_blocks(job: "Job", last: TapSet, part: str) -> list[Block]:
     return [table, Paragraph(_scatter_words(yardstick, part), "small")]
 
 
-def detectable(job: "Job", last: TapSet, part: str) -> list[dict[str, object]]:
+def detectable(last: TapSet, part: str, yardstick: "Repeatability") -> list[dict[str, object]]:
     """Give each main mode with the least shift that would show, in cents, for ``--json``."""
     return [
         {
@@ -173,7 +178,7 @@ def detectable(job: "Job", last: TapSet, part: str) -> list[dict[str, object]]:
             "track": mode.track,
             "least_detectable_cents": least,
         }
-        for mode, least, _ in _main(last, put_back_scatter(job), part)
+        for mode, least, _ in _main(last, yardstick, part)
     ]
 
 
@@ -204,7 +209,8 @@ def _scatter_words(yardstick: "Repeatability", part: str) -> str:
             f"Put-back scatter of about {size} is assumed. Repeat tap sets before the work (take the "
             "instrument down, put it back, tap again) show the true one, and let smaller shifts be seen."
         )
-    return f"Put-back scatter: {size}, from {count_words(yardstick.n_repeats, 'repeat tap set')}."
+    source = " of this shop's other jobs" if scatter.source == "this shop" else ""
+    return f"Put-back scatter: {size}, from {count_words(yardstick.n_repeats, 'repeat tap set')}{source}."
 
 
 def missing_set_words(job: "Job") -> str:

@@ -49,7 +49,7 @@ def compare_sets(shop: "Shop", job: "Job", before: TapSet, after: TapSet) -> "Co
         comparison = compare(
             shop.with_sound(before),
             shop.with_sound(after),
-            repeatability=put_back_scatter(job, method=before.analysis.method),
+            repeatability=put_back_scatter(job, method=before.analysis.method, shop=shop),
             adjustments=_dated(job, before, after),
             backwards=position(job, before.id) > position(job, after.id),
         )
@@ -79,13 +79,18 @@ def _fits(first: TapSet, adjustment: "Adjustment", last: TapSet) -> bool:
     return dates == sorted(dates)
 
 
-def put_back_scatter(job: "Job", *, method: int | None = None) -> "Repeatability":
-    """Learn the put-back scatter from a job's repeat sets of one method, the newest unless said."""
+def put_back_scatter(job: "Job", *, method: int | None = None, shop: "Shop | None" = None) -> "Repeatability":
+    """Learn the put-back scatter from a job's repeat sets of one method, the newest unless said.
+
+    With the shop, its other jobs of the same family tell what to start from.
+    """
     from resonance.changes.repeatability import repeatability
+    from resonance.jobs.scatter import shop_scatter
 
     if method is None:
         method = max((tap_set.analysis.method for tap_set in job.sets), default=0)
-    return repeatability([tap_set for tap_set in job.sets if tap_set.analysis.method == method])
+    prior = shop_scatter(shop, job) if shop is not None else None
+    return repeatability([s for s in job.sets if s.analysis.method == method], prior=prior)
 
 
 def _order_confirmed(job: "Job", before: TapSet, after: TapSet) -> bool:

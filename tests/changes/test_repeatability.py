@@ -13,6 +13,7 @@ from resonance.changes.repeatability import (
     repeatability,
     scatter_for,
     scatter_posterior,
+    shop_repeatability,
     work_kind,
 )
 
@@ -231,3 +232,23 @@ def test_methods_are_not_mixed(rng):
 )
 def test_work_kind(parts, kind):
     assert work_kind(parts) == kind
+
+
+def test_the_shops_jobs_are_learned_from_together(rng):
+    jobs = [repeats(np.random.default_rng(seed), 3, 4.0) for seed in range(6)]
+    shop = shop_repeatability(jobs)
+    assert shop.n_repeats == 18
+    assert shop.pooled.scatter_cents == pytest.approx(4.0, rel=0.15)
+    assert shop.pooled.dof > repeatability(jobs[0]).pooled.dof
+    assert shop.tracks == ()  # a track's name means nothing in another job
+    served = repeatability([a_set("set1", [a_mode(440.0)])], prior=shop)
+    assert (served.pooled.source, served.pooled.dof) == ("this shop", 10.0)
+    assert shop_repeatability([jobs[0][:1]]) is None
+    assert shop_repeatability([]) is None
+
+
+def test_of_each_job_the_newest_method_counts(rng):
+    sets = repeats(rng, 2, 4.0)
+    newer = [replace(s, id=f"n{s.id}", analysis=replace(s.analysis, method=2), repeat_of=None) for s in sets]
+    assert shop_repeatability([sets]) is not None
+    assert shop_repeatability([[*sets, *newer]]) is None
