@@ -31,8 +31,8 @@ from resonance.changes.course import CANNOT_TELL, History, Step
 from resonance.changes.mixture import (
     Fits,
     Posterior,
+    coefficient,
     fit_all,
-    functional,
     keep,
     moments,
     quantiles,
@@ -289,8 +289,9 @@ def _history(
     settling = settling_of(mode.posterior, mode.fits, terms, grid, made, days, threshold)
     after = chapter.after[np.ix_(track.index, terms.first)]
     parts = (mode.fits, mode.posterior, terms, grid, chapter, track)
-    at_sets = course(*parts, days, after)
-    drawn = course(*parts, *curve_days(chapter, track, terms))
+    curve, behind = curve_days(chapter, track, terms)
+    whole = course(*parts, np.append(days, curve), np.concatenate([after, behind]))
+    at_sets, drawn = whole.part(slice(days.size)), whole.part(slice(days.size, None))
     first = track.modes[0].frequency
     humidity, humidity_interval = _coefficient(mode, terms.humidity, 1.0)
     degree = AIR_DEGREE_CENTS if track.air else 1.0
@@ -345,7 +346,7 @@ def _hertz_u(first: float, course_cents: FloatArray, sd: FloatArray) -> FloatArr
 def _coefficient(mode: ModeFit, place: int | None, factor: float) -> tuple[float, tuple[float, float]]:
     if place is None:
         return nan, (nan, nan)
-    normals = functional(mode.posterior, factor * np.eye(mode.posterior.mean.shape[1])[place])
+    normals = coefficient(mode.posterior, place, factor=factor)
     low, high = quantiles(normals, (0.025, 0.975))
     return moments(normals)[0], (float(low), float(high))
 

@@ -289,6 +289,19 @@ def functional(
     return merged(Normals(posterior.weight, mean, np.sqrt(np.maximum(variance, 1e-12))))
 
 
+def coefficient(
+    posterior: Posterior,
+    place: int,
+    *,
+    factor: FloatArray | float = 1.0,
+    extra_variance: FloatArray | float = 0.0,
+) -> Normals:
+    """Distribution of one coefficient times a factor: `functional` where it is that simple."""
+    variance = factor**2 * posterior.covariance[:, place, place] + extra_variance
+    mean = factor * posterior.mean[:, place]
+    return merged(Normals(posterior.weight, mean, np.sqrt(np.maximum(variance, 1e-12))))
+
+
 def merged(normals: Normals) -> Normals:
     """Join components that hardly differ, keeping mean and variance."""
     middle, spread = moments(normals)
@@ -317,7 +330,7 @@ def below(normals: Normals, x: FloatArray | float) -> FloatArray:
 def quantiles(normals: Normals, chances: Sequence[float]) -> FloatArray:
     """Quantiles of a mixture: bracketed on a grid of its distribution function, then Newton's method."""
     middle, spread = moments(normals)
-    reach = np.linspace(-9.0, 9.0, 37)
+    reach = np.linspace(-7.0, 7.0, 25)
     x = middle + spread * np.sign(reach) * (np.abs(reach) ** 1.3)
     cdf = below(normals, x)
     wanted = np.asarray(chances, float)
@@ -331,7 +344,7 @@ def quantiles(normals: Normals, chances: Sequence[float]) -> FloatArray:
         high, low = np.where(miss > 0.0, guess, high), np.where(miss > 0.0, low, guess)
         step = guess - miss / np.maximum(density, 1e-300)
         new = np.where((step > low) & (step < high), step, 0.5 * (low + high))
-        if np.max(np.abs(new - guess)) < 1e-7 * spread:
+        if np.max(np.abs(new - guess)) < 1e-6 * spread:
             return new
         guess = new
     return guess

@@ -18,7 +18,16 @@ from math import nan
 import numpy as np
 
 from resonance.changes.course import CANNOT_TELL, NOT_YET, SETTLED
-from resonance.changes.mixture import Fits, Normals, Posterior, below, functional, moments, quantiles
+from resonance.changes.mixture import (
+    Fits,
+    Normals,
+    Posterior,
+    below,
+    coefficient,
+    functional,
+    moments,
+    quantiles,
+)
 from resonance.changes.relaxation import fit_relaxation
 from resonance.changes.settling import (
     RESTARTS,
@@ -198,7 +207,7 @@ def time_constant(
     law, _ = _law_and_restart(posterior, grid)
     curve = law < TIME_CONSTANTS.size
     weight = posterior.weight * curve
-    mean, sd = moments(functional(posterior, np.eye(posterior.mean.shape[1])[terms.settling]))
+    mean, sd = moments(coefficient(posterior, terms.settling))
     if weight.sum() < 1.0 - MOST_LOG_LAW or abs(mean) < PLAIN_MOVEMENT * sd:
         return None, None
     mass = np.bincount(law[curve], weight[curve], TIME_CONSTANTS.size) / weight.sum()

@@ -35,7 +35,7 @@ from resonance.changes.chapters import Chapter, climate_reasons
 from resonance.changes.comparison import Repeatability, Scatter
 from resonance.changes.course import CANNOT_SEPARATE, MOVED, NO_CHANGE, Step
 from resonance.changes.judge import CONFIDENCE, call, detectable, thresholds
-from resonance.changes.mixture import Normals, Posterior, both_ways, functional, moments, quantiles
+from resonance.changes.mixture import Normals, Posterior, both_ways, coefficient, moments, quantiles
 from resonance.changes.repeatability import PUT_BACK, scatter_for, work_kind
 from resonance.changes.settling import RESTARTS, Grid
 from resonance.changes.terms import N_LAWS, Terms, Track
@@ -76,14 +76,15 @@ def find_steps(
     found = []
     rho = np.array([r for r, _, _ in RESTARTS])
     restart = np.unravel_index(posterior.points[1], (N_LAWS, len(RESTARTS), len(grid.lags)))[1]
-    n_columns = posterior.mean.shape[1]
     for position, group in enumerate(terms.groups):
         kind = work_kind(chapter.adjustments[k].part for k in group)
         scatter = scatter_for(repeatability, kind=kind, track=track.track)
-        row = np.eye(n_columns)[terms.steps.start + position]
-        full = row[None, :] * (1.0 + rho[restart])[:, None]
+        place = terms.steps.start + position
         accident = _accident(posterior, scatter, kind, grid, repeatability)
-        at_once, total = (functional(posterior, rows, extra_variance=accident) for rows in (row, full))
+        at_once, total = (
+            coefficient(posterior, place, factor=factor, extra_variance=accident)
+            for factor in (1.0, 1.0 + rho[restart])
+        )
         found.append(Found(group, at_once, total, scatter))
     return found
 
@@ -200,7 +201,7 @@ def _step(
     repeatability: Repeatability,
 ) -> Step:
     low, middle, high = (float(x) for x in quantiles(found.at_once, (0.025, 0.5, 0.975)))
-    total = float(quantiles(found.total, (0.5,))[0])
+    growth = moments(found.total)[0] - moments(found.at_once)[0]
     half = 0.5 * (high - low)
     verdict = MOVED if is_called else NO_CHANGE if half <= NARROW_CENTS else CANNOT_SEPARATE
     k = found.group[-1]
@@ -219,7 +220,7 @@ def _step(
         adjustment=chapter.adjustments[k].id,
         cents=middle,
         interval_cents=(low, high),
-        total_cents=total,
+        total_cents=middle + growth,
         verdict=verdict,
         reasons=tuple(reasons),
         least_detectable_cents=detectable(half / 1.96, inf, threshold),

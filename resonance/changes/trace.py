@@ -33,6 +33,10 @@ class Course:
     sd: FloatArray
     settling: FloatArray
 
+    def part(self, which: slice) -> "Course":
+        """Give the course at some of its days."""
+        return Course(self.days[which], self.cents[which], self.sd[which], self.settling[which])
+
 
 def curve_days(chapter: Chapter, track: Track, terms: Terms) -> tuple[FloatArray, FloatArray]:
     """Days to draw the course at, each step twice: array (n,), and which adjustments lie behind, (n, K)."""
@@ -40,10 +44,8 @@ def curve_days(chapter: Chapter, track: Track, terms: Terms) -> tuple[FloatArray
     made = chapter.made[terms.first]
     inner = made[(made > days.min()) & (made < days.max())]
     plain = np.linspace(days.min(), days.max(), CURVE_POINTS)
-    at = np.concatenate([plain, inner, inner, days])
-    side = np.concatenate(
-        [np.zeros(plain.size), np.zeros(inner.size), np.ones(inner.size), np.zeros(days.size)]
-    )
+    at = np.concatenate([plain, inner, inner])
+    side = np.concatenate([np.zeros(plain.size), np.zeros(inner.size), np.ones(inner.size)])
     order = np.lexsort((side, at))
     at, side = at[order], side[order]
     after = (at[:, None] > made[None, :]) | ((at[:, None] == made[None, :]) & (side[:, None] == 1.0))
