@@ -25,12 +25,7 @@ from resonance.sets.tapset import Climate  # noqa: E402
 
 N = len(FREQUENCIES)
 ROWS = ("open seam", "nothing", "adjustment", "some fall", "damper week")
-LIMITS = {
-    "open seam": (0.9, None),
-    "nothing": (None, 0.02),
-    "adjustment": (None, 0.02),
-    "some fall": (None, 0.02),
-}
+LEAST, MOST = {"open seam": 0.9}, {"nothing": 0.02, "adjustment": 0.02, "some fall": 0.02}
 
 
 def change(row, rng):
