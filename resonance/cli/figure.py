@@ -14,10 +14,11 @@ if TYPE_CHECKING:
     from resonance.jobs.store import Shop
     from resonance.sets.tapset import TapSet
 
-KINDS = ("over-time", "before-after", "spectrum", "decay")
+KINDS = ("over-time", "history", "post", "before-after", "spectrum", "decay")
 ENDINGS = (".svg", ".png", ".pdf")
 EXAMPLE = """\
 resonance figure my-viola over-time --out readings.svg
+resonance figure my-viola history --out history.svg
 resonance figure my-viola before-after --sets set1 set2 --out moved.png
 resonance figure my-viola spectrum --sets set2 --out set2.pdf
 resonance figure my-viola decay --sets set2 --at 437 --out decay.svg"""
@@ -30,6 +31,8 @@ def add_parser(commands: Commands) -> None:
         "figure",
         does="draw one picture",
         about="over-time: readings of every tap set, with the adjustments.\n"
+        "history: the same with the fitted courses, humidity and projection.\n"
+        "post: what moving the post does on this instrument, and what is not known.\n"
         "before-after: spectra of two tap sets, matched resonances joined.\n"
         "spectrum: one tap set with its resonances and refused taps.\n"
         "decay: how one resonance dies away.",
@@ -74,6 +77,29 @@ def _over_time(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
     if figure is None:
         raise NotFoundError(f"{job.id} has no resonance that two tap sets show; add another tap set")
     return figure
+
+
+def _history(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
+    from resonance.cli.history import histories_of
+    from resonance.jobs.tables import with_tracks
+    from resonance.report.course_pictures import history_figure
+
+    tracked = with_tracks(job)
+    figure = history_figure(tracked, histories_of(shop, tracked))
+    if figure is None:
+        raise NotFoundError(f"{job.id} has no resonance that two tap sets show; add another tap set")
+    return figure
+
+
+def _post(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
+    from resonance.cli.post import response_of
+    from resonance.jobs.tables import with_tracks
+    from resonance.report.course_pictures import post_figure
+    from resonance.report.post_words import track_names
+
+    tracked = with_tracks(job)
+    response = response_of(shop, tracked)
+    return post_figure(response, track_names(response, tracked))
 
 
 def _before_after(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
@@ -126,7 +152,14 @@ def _decay(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
     return axes.get_figure(root=True)
 
 
-_DRAWN = {"over-time": _over_time, "before-after": _before_after, "spectrum": _spectrum, "decay": _decay}
+_DRAWN = {
+    "over-time": _over_time,
+    "history": _history,
+    "post": _post,
+    "before-after": _before_after,
+    "spectrum": _spectrum,
+    "decay": _decay,
+}
 
 
 def _one_set(job: "Job", arguments: Namespace) -> "TapSet":

@@ -19,6 +19,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
 
+from resonance.plots.history import Fitted, Noted, draw_fitted, draw_noted
 from resonance.plots.style import (
     FAINT,
     INK,
@@ -40,6 +41,7 @@ _dates: Any = matplotlib.dates  # its functions carry no types
 
 LEAST_SPAN_CENTS = 60.0
 PANEL_MM = 27.0
+LOW_PANEL_MM = 16.0
 LINE_MM = 3.7  # a line of an adjustment's text
 
 
@@ -100,6 +102,7 @@ def draw_readings(
     span_cents: float = float("nan"),
     colour: str = SERIES[0][0],
     marker: str = SERIES[0][2],
+    joined: bool = True,
     ax: Axes | None = None,
 ) -> Axes:
     """Draw one mode's readings with 95 % bars, and adjustments as upright lines.
@@ -113,6 +116,7 @@ def draw_readings(
         readings are not joined across
     span_cents : float   height of the panel; as wide as the readings need when NaN
     colour, marker : str
+    joined : bool   join the readings by a thin line; a fitted course stands in its place
     ax : Axes or None
 
     Returns
@@ -121,7 +125,7 @@ def draw_readings(
     """
     ax = new_axes(ax, height_mm=60.0)
     seen = np.isfinite(readings.frequency)
-    for start, stop in _chapters(readings, events):
+    for start, stop in _chapters(readings, events) if joined else ():
         part = seen & (readings.positions > start) & (readings.positions < stop)
         ax.plot(readings.positions[part], readings.frequency[part], color=colour, linewidth=0.8, alpha=0.55)
     for hollow in (False, True):
@@ -190,7 +194,14 @@ def draw_time(ax: Axes, time: TimeAxis) -> Axes:
     return ax
 
 
-def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: TimeAxis) -> Figure:
+def readings_figure(
+    series: Sequence[Readings],
+    events: Sequence[Event],
+    time: TimeAxis,
+    *,
+    courses: Sequence[Sequence[Fitted]] = (),
+    below: Sequence[Noted] = (),
+) -> Figure:
     """Make a figure of one panel a mode, one time axis, the adjustments numbered and in words on top.
 
     Parameters
@@ -198,6 +209,8 @@ def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: T
     series : sequence of Readings, from the top down
     events : sequence of Event
     time : TimeAxis
+    courses : sequence of sequences of Fitted   the fitted courses of each mode, one a chapter; or none
+    below : sequence of Noted   what was noted along the way, in low panels under the modes
 
     Returns
     -------
@@ -214,20 +227,26 @@ def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: T
     words = [_wrapped(_event_text(event), room - 20.0) for event in ordered]
     lines = sum(text.count("\n") + 1 for text in words) + max(rows, default=-1) + 1
     strip_mm = LINE_MM * (lines + 1)
-    figure = new_figure(width_mm=width_mm, height_mm=strip_mm + PANEL_MM * len(series) + 14.0)
+    heights = [PANEL_MM] * len(series) + [LOW_PANEL_MM] * len(below)
+    figure = new_figure(width_mm=width_mm, height_mm=strip_mm + sum(heights) + 14.0)
     with matplotlib.rc_context(RC):
         panels = figure.subplots(
-            len(series) + 1,
+            len(heights) + 1,
             1,
             sharex=True,
             squeeze=False,
-            gridspec_kw={"height_ratios": [strip_mm, *[PANEL_MM] * len(series)], "hspace": 0.04},
+            gridspec_kw={"height_ratios": [strip_mm, *heights], "hspace": 0.04},
         )[:, 0]
     _draw_events_in_words(panels[0], ordered, words, rows, lines)
     span = _common_span(series)
-    for k, (panel, readings) in enumerate(zip(panels[1:], series, strict=True)):
+    for k, (panel, readings) in enumerate(zip(panels[1 : len(series) + 1], series, strict=True)):
         colour, _, marker = SERIES[k % len(SERIES)]
-        draw_readings(readings, ordered, span_cents=span, colour=colour, marker=marker, ax=panel)
+        fitted = courses[k] if courses else ()
+        draw_readings(
+            readings, ordered, span_cents=span, colour=colour, marker=marker, joined=not fitted, ax=panel
+        )
+        for course in fitted:
+            draw_fitted(panel, course, colour=colour)
         panel.set_title(
             drawable(readings.text),
             parse_math=False,
@@ -237,7 +256,10 @@ def readings_figure(series: Sequence[Readings], events: Sequence[Event], time: T
             pad=3.0,
             weight="bold",
         )
-        panel.tick_params(labelbottom=k == len(series) - 1)
+    for panel, noted in zip(panels[len(series) + 1 :], below, strict=True):
+        draw_events(draw_noted(dress(panel), noted), ordered)
+    for panel in panels[1:]:
+        panel.tick_params(labelbottom=panel is panels[-1])
     panels[-1].set_xlim(low, high)
     draw_time(panels[-1], time)
     _span_bar(panels[1] if len(series) else panels[0], span)

@@ -371,8 +371,34 @@ CODES: dict[str, tuple[str, ...]] = {
         "let each tap die away, about a second, before the next one and before you stop; taps lost: {n:n}",
     ),
     "record_plainly": ("record WAV or FLAC, with automatic gain, noise suppression and voice modes off",),
+    # post
+    "few_moves": (
+        "too few moves of the post: from one or two nothing is said",
+        "{n:n} moves of the post read, {needed:n} needed: from fewer nothing is said",
+    ),
+    "move_without_distance": (
+        "moves without a distance are left out",
+        "moves left out, no distance noted: {n:n}; 'resonance job edit JOB adj1 along=0.5' adds it",
+    ),
+    "move_not_read": (
+        "moves are left out that no tap set shows alone",
+        "moves left out: {n:n}; each needs a tap set before and after it, with no other work between",
+    ),
+    "ends_differ": (
+        "moves of another end of the post are left out: they tilt it otherwise",
+        "moves of another end of the post left out: {n:n}; they tilt it otherwise (end counted: {end:text})",
+    ),
+    "not_moved_that_way": (
+        "too few moves one way",
+        "{way:text}: not known; moves of 0.15 mm or more that way: {n:n}, {needed:n} needed",
+    ),
+    "slope_uncertain": (
+        "moved, but what it does is not known well enough for any resonance",
+        "{way:text}: moved, but what it does is not known well enough for any resonance; more moves, or "
+        "repeat tap sets around them, would show",
+    ),
     # put-back scatter
-    "repeats_used": ("repeat tap sets used", "{n:n} repeat tap sets used ({kind:text})"),
+    "repeats_used": ("repeat tap sets used", "repeat tap sets used, {kind:text}: {n:n}"),
     "repeat_base_missing": (
         "a repeat tap set was left out: what it repeats is not at hand",
         "{set:set} was left out: {of:set}, which it repeats, is not at hand",

@@ -85,7 +85,7 @@ def adjustment_words(adjustment: Adjustment, *, longest: int = 0) -> str:
     str   the maker's own words behind the measures; the part alone, "adjusted", where nothing is noted
     """
     part = PART_WORDS.get(adjustment.part, adjustment.part)
-    moves = list_words(filter(None, [_along(adjustment.along_mm), _across(adjustment.across_mm)]))
+    moves = move_words(adjustment.along_mm, adjustment.across_mm)
     end = {"top": "at the top end", "bottom": "at the bottom end"}.get(adjustment.end, "")
     measures = " ".join(filter(None, [moves, end]))
     note = " ".join(adjustment.note.split())
@@ -97,6 +97,11 @@ def adjustment_words(adjustment: Adjustment, *, longest: int = 0) -> str:
     if measures and 0 < longest < len(text):
         text = text.split(":")[0]
     return shortened(text, longest)
+
+
+def move_words(along_mm: float, across_mm: float) -> str:
+    """Say a move of the post, e.g. ``0.25 mm away from the bridge and 0.1 mm in``; '' for none."""
+    return list_words(filter(None, [_along(along_mm), _across(across_mm)]))
 
 
 def shortened(text: str, longest: int) -> str:

@@ -57,14 +57,14 @@ def readings_over_time(job: Job, *, guesses: bool = True) -> Figure | None:
     tracks = chief_tracks(job, PANELS, guesses=guesses)
     if not tracks:
         return None
-    places, dated = _places(job)
+    places, dated = job_places(job)
     time = TimeAxis(
         tuple(places[tap_set.id] for tap_set in job.sets),
         tuple(set_words(tap_set.id).removeprefix("tap set ") for tap_set in job.sets),
         dated,
     )
-    series = [_series(job, track, name, time) for track, name in tracks]
-    return readings_figure(series, _events(job, places), time)
+    series = [track_series(job, track, name, time) for track, name in tracks]
+    return readings_figure(series, job_events(job, places), time)
 
 
 def readings_picture(job: Job, *, guesses: bool = True) -> Picture | None:
@@ -213,7 +213,8 @@ def _chief_labels(modes: Sequence[Mode], texts: Sequence[str]) -> list[str]:
     return [text if k in chosen else "" for k, text in enumerate(texts)]
 
 
-def _series(job: Job, track: str, name: str, time: TimeAxis) -> Readings:
+def track_series(job: Job, track: str, name: str, time: TimeAxis) -> Readings:
+    """Give the readings of one track as they are drawn."""
     modes = [mode_of_track(tap_set, track) for tap_set in job.sets]
     label = next((mode.label for mode in reversed(modes) if mode is not None and mode.label), "")
     alias = label_alias(label or "") if not name.startswith("near ") else ""
@@ -227,7 +228,8 @@ def _series(job: Job, track: str, name: str, time: TimeAxis) -> Readings:
     )
 
 
-def _events(job: Job, places: dict[str, float]) -> list[Event]:
+def job_events(job: Job, places: dict[str, float]) -> list[Event]:
+    """Give the adjustments as they are drawn, in words."""
     confirmed = {entry.id: entry.confirmed for entry in timeline_of(job)}
     return [
         Event(
@@ -241,7 +243,7 @@ def _events(job: Job, places: dict[str, float]) -> list[Event]:
     ]
 
 
-def _places(job: Job) -> tuple[dict[str, float], bool]:
+def job_places(job: Job) -> tuple[dict[str, float], bool]:
     """Give each set and adjustment its place in time, and whether places are days.
 
     Days are used when every one has a date and the dates do not contradict the maker's order; otherwise

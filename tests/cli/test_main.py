@@ -20,6 +20,7 @@ ALL = [(name,) for name in COMMANDS] + [("job", action) for action in JOB_ACTION
 
 def test_the_commands_asked_for_are_there():
     asked = "job add setup adjust label target modes compare report figure check undo demo".split()
+    asked += "same history post repeat".split()
     assert set(asked) <= set(COMMANDS)
 
 
@@ -117,7 +118,7 @@ def test_a_misspelled_word_is_asked_after(command, words, meant, worked):
 
 def test_a_word_like_no_other_is_answered_with_all(command):
     error = command("figure", "fiddle", "changes", "--out", "x.svg").failed(2)
-    assert "write one of: over-time, before-after, spectrum, decay" in error
+    assert "write one of: over-time, history, post, before-after, spectrum, decay" in error
 
 
 @pytest.mark.parametrize(
