@@ -19,3 +19,7 @@ class ShopError(ResonanceError):
 
 class NotFoundError(ResonanceError):
     """No such job, tap set, adjustment or mode in the shop."""
+
+
+class MicrophoneError(ResonanceError):
+    """The microphone cannot be used: none there, busy, pulled out, or the sound library is missing."""

@@ -3,32 +3,27 @@
 from argparse import ArgumentParser, Namespace
 from dataclasses import replace
 from datetime import datetime
-from math import nan
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from resonance.cli import analysing, ordering, screen
+from resonance.cli.conditions import add_conditions, add_places, climate_of, conditions_of, differs_blocks
 from resonance.cli.modes import analysis_settings, set_blocks, set_record
 from resonance.cli.options import (
     Commands,
-    UsageError,
     add_band,
     add_clap,
     add_command,
     add_json,
-    check_answers,
     check_repeat,
-    key_value,
     moment,
-    number,
-    positive,
     repeat_kind,
 )
 from resonance.cli.places import place_questions
 from resonance.cli.shop import open_shop
 from resonance.errors import ResonanceError
-from resonance.report.blocks import Block, Items, Paragraph
-from resonance.sets.tapset import Climate, Conditions, TapSet
+from resonance.report.blocks import Paragraph
+from resonance.sets.tapset import TapSet
 
 if TYPE_CHECKING:
     from resonance.jobs.job import Job
@@ -54,7 +49,8 @@ def add_parser(commands: Commands) -> None:
     parser.add_argument("job", metavar="JOB", help="name of the job")
     parser.add_argument("files", nargs="+", metavar="FILE", help="recordings of taps")
     _add_order(parser)
-    _add_conditions(parser)
+    group = add_conditions(parser)
+    add_places(group, each="file")
     add_band(parser)
     add_clap(parser)
     parser.add_argument("--anyway", action="store_true", help="keep it even if no tap in it can be used")
@@ -79,35 +75,6 @@ def _add_order(parser: ArgumentParser) -> None:
         metavar="KIND",
         type=repeat_kind,
         help="what was done in between: 'untouched', 'put back' or 'slackened and retuned'",
-    )
-
-
-def _add_conditions(parser: ArgumentParser) -> None:
-    group = parser.add_argument_group("how it was taken")
-    for option, what in (("--place", "tap place"), ("--mic", "microphone place")):
-        group.add_argument(
-            option, action="append", default=[], metavar="PLACE", help=f"{what}; once, or once a file"
-        )
-    group.add_argument("--temperature", type=number, metavar="C", help="degrees Celsius")
-    group.add_argument("--humidity", type=number, metavar="PERCENT", help="relative humidity")
-    group.add_argument("--hours-in-room", type=number, metavar="H", help="how long it has been in the room")
-    for option, what in (
-        ("--holding", "cradle, neck in hand, lap, endpin, or your words"),
-        ("--string-damping", "how the strings were quietened"),
-        ("--tapper", "who tapped, with what"),
-        ("--microphone", "which microphone"),
-        ("--remark", "a remark in your own words"),
-    ):
-        group.add_argument(option, default="", metavar="TEXT", help=what)
-    group.add_argument("--mass", type=positive, metavar="G", help="weight of instrument or plate, grams")
-    group.add_argument(
-        "--check",
-        nargs="+",
-        action="extend",
-        type=key_value,
-        default=[],
-        metavar="CHECK=yes|no",
-        help="quick checks: seams, post, bridge-upright, at-pitch",
     )
 
 
@@ -151,36 +118,6 @@ def run(arguments: Namespace) -> None:
         kept = _keep(shop, job, tap_set, [*paths, *claps], arguments)
     _print(shop, job.id, kept, paths, arguments)
     screen.note(ordering.future_words(kept.taken), *place_questions(job, kept))
-
-
-def conditions_of(arguments: Namespace) -> Conditions:
-    """Give what was said of how the set was taken."""
-    return Conditions(
-        holding=arguments.holding,
-        string_damping=arguments.string_damping,
-        tapper=arguments.tapper,
-        microphone=arguments.microphone,
-        checks=check_answers(arguments.check),
-        mass_g=nan if arguments.mass is None else arguments.mass,
-        remark=arguments.remark,
-    )
-
-
-def climate_of(arguments: Namespace) -> Climate:
-    """Give what was said of the air.
-
-    Raises
-    ------
-    UsageError   for a temperature or humidity that no workshop has
-    """
-    temperature, humidity = arguments.temperature, arguments.humidity
-    if temperature is not None and not -30.0 <= temperature <= 60.0:
-        raise UsageError(f"--temperature {temperature:g} is no room's; give degrees Celsius, e.g. 21")
-    if humidity is not None and not 1.0 < humidity <= 100.0:
-        raise UsageError(f"--humidity {humidity:g} is out of range; give percent, e.g. 45")
-    if arguments.hours_in_room is not None and arguments.hours_in_room < 0.0:
-        raise UsageError("--hours-in-room cannot be below 0")
-    return Climate(temperature, humidity, arguments.hours_in_room)
 
 
 def _set_repeated(job: "Job", arguments: Namespace) -> str | None:
@@ -258,20 +195,3 @@ def _print(shop: "Shop", job_id: str, kept: TapSet, paths: list[Path], arguments
         return
     screen.gap()
     screen.show(*ordering.order_blocks(job, last=6), ordering.unconfirmed_words(job))
-
-
-def differs_blocks(job: "Job", tap_set: TapSet) -> list[Block]:
-    """Say what differs in the conditions from the tap set before it, places included."""
-    from resonance.changes.conditions import changed_conditions
-    from resonance.changes.places import place_reasons
-    from resonance.report.words import reasons_words, sentence, set_words
-
-    ids = [each.id for each in job.sets]
-    place = ids.index(tap_set.id)
-    if place == 0:
-        return []
-    before = job.sets[place - 1]
-    reasons = [*changed_conditions(before, tap_set), *place_reasons(before, tap_set)]
-    kept = [r for r in reasons if r.code != "place_not_noted" and r.values.get("side") != "before"]
-    words = tuple(map(sentence, reasons_words(kept)))
-    return [Items(words, title=f"Other than in {set_words(before.id)}")] if words else []

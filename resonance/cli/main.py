@@ -18,6 +18,7 @@ from resonance.errors import ResonanceError
 COMMANDS = (
     "modes",
     "job",
+    "take",
     "add",
     "setup",
     "adjust",
@@ -38,7 +39,8 @@ COMMANDS = (
 EXAMPLE = """\
 resonance modes tap1.wav tap2.wav                         look at some taps, nothing is kept
 resonance job new my-viola --family viola                 start a job for an instrument
-resonance add my-viola before.wav                         keep a tap set
+resonance take my-viola                                   record a tap set, tap by tap
+resonance add my-viola before.wav                         or keep one recorded elsewhere
 resonance adjust my-viola --part soundpost --along 0.25   note what you changed
 resonance add my-viola after.wav
 resonance compare my-viola                                what moved, and what could not be seen

@@ -9,6 +9,7 @@ adjustment : an Adjustment without its id; made_given, deleted
 tap_set : taken, takes, setup, climate, conditions, repeat_of, repeat_kind, deleted
 analysis : modes, taps, bands, reasons, analysis, strings   (id: the tap set's)
 remark : text, at, at_given, deleted
+recording : a KeptRecording; in no order, since it takes no part in comparisons
 order : entries, each {id, confirmed}
 target : set
 label : frequency, name, author                         (id: the tap set's)
@@ -32,7 +33,7 @@ from resonance.sets.tapset import Analysis, TapSet
 
 PREFIXES = {"tap_set": "set", "adjustment": "adj", "remark": "rem"}
 ENTRY_KINDS = {"tap_set": "tap set", "adjustment": "adjustment", "remark": "remark"}
-NOTED = ("job", "setup", "adjustment", "tap_set", "remark", "order", "target")
+NOTED = ("job", "setup", "adjustment", "tap_set", "remark", "order", "target", "recording")
 OBSERVED = ("taken", "takes", "setup", "climate", "conditions", "repeat_of", "repeat_kind")
 DERIVED = ("modes", "taps", "bands", "reasons", "analysis", "strings")
 
@@ -48,8 +49,8 @@ def present(rows: Iterable[Row], kind: str) -> dict[str, Record]:
 
 
 def next_id(rows: Iterable[Row], kind: str) -> str:
-    """Give the id of the next tap set, adjustment or remark; those deleted keep theirs."""
-    prefix = PREFIXES[kind]
+    """Give the id of the next tap set, adjustment, remark or recording; those deleted keep theirs."""
+    prefix = PREFIXES.get(kind, "rec")
     used = [int(id_.removeprefix(prefix)) for id_ in newest(rows, kind)]
     return f"{prefix}{max(used, default=0) + 1}"
 

@@ -52,7 +52,8 @@ class DuplicateRecording(ResonanceError):
 
     def __init__(self, file: str, job: str, set_id: str) -> None:
         self.file, self.job, self.set_id = file, job, set_id
-        where = f"already in tap set {set_id} of {job}" if set_id else "named twice"
+        holder = "recording" if set_id.startswith("rec") else "tap set"
+        where = f"already in {holder} {set_id} of {job}" if set_id else "named twice"
         super().__init__(f"{file} is {where} (the same recording); nothing was changed")
 
 
@@ -183,14 +184,19 @@ def job_body(instrument: Instrument, notes: str, created: datetime) -> Record:
 
 
 def refuse_duplicates(job: str, found: Iterable[Row], hashes: Sequence[tuple[str, str]]) -> None:
-    """Refuse recordings (name, hash) that a tap set of the job has, or that are named twice.
+    """Refuse recordings (name, hash) that the job has in what was found, or that are named twice.
 
     Raises
     ------
     DuplicateRecording
     """
-    sets = assemble.present(found, "tap_set")
-    owner = {sha256: set_id for set_id, body in sets.items() for sha256 in hashes_in("tap_set", body)}
+    found = list(found)
+    owner = {
+        sha256: id_
+        for kind in ("tap_set", "recording")
+        for id_, body in assemble.present(found, kind).items()
+        for sha256 in hashes_in(kind, body)
+    }
     seen: set[str] = set()
     for name, sha256 in hashes:
         if sha256 in owner:

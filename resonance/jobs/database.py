@@ -207,7 +207,7 @@ def add_record(
 
 def hashes_in(kind: str, body: Mapping[str, Any]) -> list[str]:
     """Hashes of the recordings that a record needs."""
-    takes = body.get("takes", ()) if kind == "tap_set" else ()
+    takes = body.get("takes", ()) if kind in ("tap_set", "recording") else ()
     return [sha256 for take in takes if (sha256 := take["recording"].get("sha256"))]
 
 

@@ -20,6 +20,7 @@ class Settings:
     pitch_a4 : float, Hz   (ISO 16: 440 Hz)
     family : one of `resonance.sets.instrument.FAMILIES`   of a new job
     mains : float, Hz   frequency of the mains, for hum: 50, or 60 in the Americas
+    device : str   the input that is recorded from; '' takes the system's own choice
     """
 
     heading: str = ""
@@ -27,6 +28,7 @@ class Settings:
     pitch_a4: float = 440.0
     family: str = "violin"
     mains: float = 50.0
+    device: str = ""
 
 
 def apply_settings(settings: Settings, assignments: Assignments) -> Settings:

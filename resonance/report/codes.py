@@ -33,6 +33,49 @@ CODES: dict[str, tuple[str, ...]] = {
     "overlaps_next": ("the next tap comes too soon", "the next tap comes too soon, {after:s} later"),
     "dull": ("dull blow", "dull blow: it excites little above {reach:hz}"),
     "unlike_others": ("unlike the other taps",),
+    # taps told live
+    "still_ringing": (
+        "strings still ringing: damp them, or wait",
+        "still ringing from the blow before: only {snr_db:db} above it; damp the strings, or wait",
+    ),
+    "too_soon": ("too soon: the sound that tells the verdict falls into it",),
+    "sound_lost": ("the computer lost sound in this tap; close other programs",),
+    # the level before a set, and what would help while it is taken
+    "no_sound": ("no sound at all: is the microphone on, and not muted?",),
+    "level_hot": ("far too loud already: turn the gain down",),
+    "noisy": (
+        "noisy: switch off the extractor or the fridge, or go nearer",
+        "noisy: taps will stand only {expected_db:db} above the room; switch off the extractor or the "
+        "fridge, or go nearer with the microphone",
+    ),
+    "hum_heard": (
+        "mains hum: keep the cable away from power supplies and lamps",
+        "mains hum at {frequency:hz}, {db:db} above the noise: keep the cable away from power supplies "
+        "and lamps",
+    ),
+    "not_taken": (
+        "talk or handling is heard; it is not taken for taps",
+        "{n:n} sounds were not taken for taps: talk, or handling",
+    ),
+    "too_soft": (
+        "soft knocks are heard, too soft for a tap: go nearer with the microphone, or turn the gain up",
+    ),
+    "sounds_on": (
+        "what is heard does not die away as a tap does: damp the strings, or go nearer with the microphone",
+    ),
+    "gain_low": (
+        "the level is low: turn the gain up",
+        "the level is low, peaks at {peak_dbfs:db} of full scale: turn the gain up",
+    ),
+    "gain_control_on": (
+        "the system changes the gain or cancels echoes: turn that off in its sound settings",
+        "{source:text} cancels echoes or changes the gain: choose the microphone itself in the sound "
+        "settings",
+    ),
+    "rate_not_native": (
+        "the system changes the sample rate",
+        "the system changes the sample rate from {native:hz} to {rate:hz}; --rate sets another",
+    ),
     # modes and tap sets
     "takes_disagree": (
         "the recordings disagree: are they one tap set?",

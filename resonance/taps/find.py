@@ -138,30 +138,66 @@ def detection_curve(sound: FloatArray, sample_rate: float) -> DetectionCurve:
     if power.size == 0 or not np.ptp(sound) > 0.0:
         return DetectionCurve(*np.zeros((4, 0)))
     silence = power.max() * 10.0 ** (-SILENCE_DB / 10.0)
-    level_db = 10.0 * np.log10(np.maximum(power, silence))
-    per_second = sample_rate / step
+    return curve_of_levels(10.0 * np.log10(np.maximum(power, silence)), times, sample_rate / step)
+
+
+def curve_of_levels(level_db: FloatArray, times: FloatArray, per_second: float) -> DetectionCurve:
+    """Detection curve from the level of each band in each step, array (n_bands, n), dB."""
+    rise_db, again_db, _ = sudden_rises(level_db, per_second)
+    total_db = 10.0 * np.log10(np.sum(10.0 ** (level_db / 10.0), axis=0))
+    return DetectionCurve(times, rise_db, again_db, total_db)
+
+
+def sudden_rises(
+    level_db: FloatArray, per_second: float, *, quiet_db: FloatArray | None = None
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """How suddenly the levels of the bands rise, and how suddenly again while the first still rings.
+
+    Parameters
+    ----------
+    level_db : array (n_bands, n), dB   level of each band in each step
+    per_second : float   steps in a second
+    quiet_db : array (n_bands,), dB   each band's quiet; from the levels themselves when None
+
+    Returns
+    -------
+    (rise_db, again_db, ahead_db) : arrays (n,), (n,) and (n_bands, n), dB   as in `DetectionCurve`, and the
+        largest level of the next 6 ms
+    """
     ahead = _largest(level_db, max(1, round(AHEAD * per_second)), ahead=True)
-    audible = ahead >= np.quantile(ahead, QUIET_SHARE, axis=1, keepdims=True) + VOTE_DB
+    quiet = quiet_of(ahead) if quiet_db is None else quiet_db
+    audible = ahead >= quiet[:, None] + VOTE_DB
     before, just_before = (
         _largest(level_db, max(1, round(span * per_second)), ahead=False) for span in (BEFORE, BEFORE_AGAIN)
     )
     rise_db = _median_of_audible(ahead - before, audible)
     again_db = _median_of_audible((ahead - just_before)[1:], audible[1:], least=2)
-    total_db = 10.0 * np.log10(np.maximum(power.sum(axis=0), silence))
-    return DetectionCurve(times, rise_db, again_db, total_db)
+    return rise_db, again_db, ahead
+
+
+def quiet_of(ahead_db: FloatArray) -> FloatArray:
+    """Each band's quiet, dB; array (n_bands,) from the levels (n_bands, n) of `sudden_rises`."""
+    return np.asarray(np.quantile(ahead_db, QUIET_SHARE, axis=1))
 
 
 def band_powers(sound: FloatArray, sample_rate: float, *, step: int) -> FloatArray:
     """Mean square of each band in each step; array (N_BANDS, n_samples // step)."""
-    highest = min(HIGHEST, USABLE * sample_rate)
-    edges = np.geomspace(min(LOWEST, highest / 3.0), highest, N_BANDS + 1)
     n = len(sound) // step
     powers = []
-    for low, high in pairwise(edges):
-        sections = scipy.signal.butter(2, (low, high), "bandpass", fs=sample_rate, output="sos")
+    for sections in band_sections(sample_rate):
         band = scipy.signal.sosfilt(sections, sound[: n * step])
         powers.append(np.mean(np.square(band).reshape(n, step), axis=1))
     return np.stack(powers)
+
+
+def band_sections(sample_rate: float) -> list[FloatArray]:
+    """Second-order sections of each band's filter."""
+    highest = min(HIGHEST, USABLE * sample_rate)
+    edges = np.geomspace(min(LOWEST, highest / 3.0), highest, N_BANDS + 1)
+    return [
+        scipy.signal.butter(2, (low, high), "bandpass", fs=sample_rate, output="sos")
+        for low, high in pairwise(edges)
+    ]
 
 
 def _largest(level_db: FloatArray, width: int, *, ahead: bool) -> FloatArray:

@@ -61,6 +61,7 @@ def second_blows(
     references: Sequence[int],
     within: float,
     least_ratio: float,
+    judged: Sequence[int] | None = None,
 ) -> list[SecondBlow | None]:
     """For each tap the second blow that it alone has, None where it has none.
 
@@ -72,6 +73,7 @@ def second_blows(
     references : indices of the taps to hold the others against, none of them known to be bad
     within : float, s   longest delay
     least_ratio : float   smallest strength relative to the first blow
+    judged : indices of the taps to look at, to save time; all when None
 
     Returns
     -------
@@ -82,6 +84,9 @@ def second_blows(
     spectra = _spectra(sound, sample_rate, onsets)
     found: list[SecondBlow | None] = []
     for k in range(len(onsets)):
+        if judged is not None and k not in judged:
+            found.append(None)
+            continue
         nearest = _nearest(references, k)
         lags = [lag for lag in (_lags(spectra, k, j) for j in nearest) if lag is not None]
         found.append(_peak(np.stack(lags), spectra, within, least_ratio) if lags else None)

@@ -58,6 +58,7 @@ def vet_taps(
     taps: Sequence[Tap],
     *,
     bounces: Sequence[Sequence[float]] = (),
+    judged: Sequence[int] | None = None,
     limits: TapLimits,
 ) -> list[Tap]:
     """The same taps with their faults, and `kept` as these demand.
@@ -68,6 +69,7 @@ def vet_taps(
     sample_rate : float, Hz
     taps : sequence of Tap of this sound, measured, by time
     bounces : for each tap the times (s) of further blows that the detection curve shows; may be left out
+    judged : indices of the taps to hold against the others for second blows, to save time; all when None
     limits : TapLimits
     """
     if not taps:
@@ -86,7 +88,7 @@ def vet_taps(
             overlaps_next(ends[k] - tap.onset, limits=limits),
         )
         faults.append([fault for fault in own if fault])
-    faults = _with_double_hits(sound, sample_rate, taps, faults, limits)
+    faults = _with_double_hits(sound, sample_rate, taps, faults, limits, judged)
     faults = _with_unlike_ones(sound, sample_rate, taps, faults, limits)
     return [_judged(k, taps, faults[k], limits) for k in range(len(taps))]
 
@@ -106,6 +108,7 @@ def _with_double_hits(
     taps: Sequence[Tap],
     faults: list[list[Fault]],
     limits: TapLimits,
+    judged: Sequence[int] | None,
 ) -> list[list[Fault]]:
     """Add the second blows that only show against the other taps."""
     good = [k for k, found in enumerate(faults) if not found]
@@ -116,6 +119,7 @@ def _with_double_hits(
         references=good if len(good) > 1 else range(len(taps)),
         within=limits.double_hit_within,
         least_ratio=10.0 ** (limits.double_hit_db / 20.0),
+        judged=judged,
     )
     result = []
     for tap, found, blow in zip(taps, faults, blows, strict=True):

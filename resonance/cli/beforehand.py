@@ -1,0 +1,176 @@
+"""Before a set is taken: conditions as last time, confirmed at a key; the quick checks; the air."""
+
+import sys
+from argparse import ArgumentTypeError, Namespace
+from dataclasses import fields, replace
+from datetime import datetime
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from resonance.cli import screen
+from resonance.cli.conditions import climate_of, conditions_of, difference_blocks
+from resonance.cli.options import UsageError
+from resonance.errors import ResonanceError
+from resonance.report.blocks import Block, Facts, Paragraph
+from resonance.sets.tapset import CHECKS, Climate, Conditions, TapSet
+from resonance.sound.recording import Recording, Take
+
+if TYPE_CHECKING:
+    from resonance.jobs.job import Job
+
+PLACES = ("treble f-hole", "bass side")
+PLATE_PLACES = ("above", "below")
+TAP_PLACE = "bass corner"
+STALE = 2.0  # hours
+
+
+def conditions_before(arguments: Namespace, job: "Job", device: str) -> Conditions:
+    """Give the conditions: as typed, else as in the last tap set; the microphone is the one recorded from."""
+    said, last = conditions_of(arguments), job.sets[-1].conditions if job.sets else Conditions()
+    return replace(
+        said,
+        holding=said.holding or last.holding,
+        string_damping=said.string_damping or last.string_damping,
+        tapper=said.tapper or last.tapper,
+        microphone=said.microphone or device,
+    )
+
+
+def places_before(arguments: Namespace, job: "Job") -> tuple[str, tuple[str, ...]]:
+    """Give tap place and microphone places: as typed, else as in the last tap set, else the usual ones.
+
+    Raises
+    ------
+    UsageError   when more places are named than are asked for
+    """
+    takes = job.sets[-1].takes if job.sets else ()
+    whole = job.instrument.piece == "whole"
+    usual = PLACES if whole else PLATE_PLACES
+    last = tuple(dict.fromkeys(take.microphone_place for take in takes if take.microphone_place))
+    said = tuple(arguments.mic)
+    wanted = arguments.places or (len(said) if said else 2 if whole else 1)
+    if len(said) > wanted or len(arguments.place) > 1:
+        raise UsageError(f"--mic is given {len(said)} times for {wanted} places; give it once a place")
+    known = [*said, *(place for place in (*last, *usual) if place not in said)]
+    tap_place = (arguments.place or [take.tap_place for take in takes if take.tap_place] or [""])[0]
+    return tap_place or (TAP_PLACE if whole else ""), tuple(known[:wanted])
+
+
+def air(arguments: Namespace) -> Climate:
+    """Give the air: as typed, else from the last line of the logger's file.
+
+    Raises
+    ------
+    ResonanceError   when the file cannot be read, or holds none
+    """
+    from resonance.taking.climate import last_climate
+
+    said = climate_of(arguments)
+    if arguments.climate_file is None:
+        return said
+    path = Path(arguments.climate_file)
+    try:
+        text = path.read_bytes().decode("utf-8", "replace")
+        hours = (datetime.now().timestamp() - path.stat().st_mtime) / 3600.0
+    except OSError as error:
+        raise ResonanceError(f"{path} cannot be read: {error.strerror or error}") from error
+    found = last_climate(text, name=path.name)
+    if hours > STALE:
+        screen.note(f"{path.name} was last written {hours:.0f} hours ago: see that the logger runs.")
+    return Climate(
+        found.temperature_c if said.temperature_c is None else said.temperature_c,
+        found.humidity_percent if said.humidity_percent is None else said.humidity_percent,
+        said.hours_in_room,
+    )
+
+
+def confirmed(
+    job: "Job", conditions: Conditions, climate: Climate, tap_place: str, places: tuple[str, ...]
+) -> tuple[Conditions, Climate, str, tuple[str, ...]]:
+    """Show how the set will be taken and let the maker confirm it, or change it line by line."""
+    while True:
+        screen.show(*_how_blocks(job, conditions, climate, tap_place, places))
+        if not screen.can_ask():
+            return conditions, climate, tap_place, places
+        if _ask("Enter: so it is    c: change") not in ("c", "change"):
+            break
+        conditions, climate, tap_place, places = _changed(conditions, climate, tap_place, places)
+    return _checked(conditions), climate, tap_place, places
+
+
+def _how_blocks(
+    job: "Job", conditions: Conditions, climate: Climate, tap_place: str, places: tuple[str, ...]
+) -> list[Block]:
+    from resonance.report.facts import climate_words, conditions_words
+    from resonance.report.words import list_words
+
+    pairs = (
+        ("How", conditions_words(conditions) or "not noted"),
+        ("Tapper", conditions.tapper or "not noted"),
+        ("Tapped at", tap_place or "not noted"),
+        ("Microphone at", list_words([place or "not named" for place in places], last="then")),
+        ("Air", climate_words(climate) or "not noted"),
+    )
+    blocks: list[Block] = [Facts(pairs, title=f"{job.instrument.name}: how this tap set is taken")]
+    if job.sets:
+        blocks += difference_blocks(job.sets[-1], _beforehand(conditions, climate, tap_place, places))
+    else:
+        blocks.append(Paragraph("The first tap set of this job.", "small"))
+    return blocks
+
+
+def _beforehand(conditions: Conditions, climate: Climate, tap_place: str, places: tuple[str, ...]) -> TapSet:
+    """Give what is known of a set before it is taken, to hold it against the last one."""
+    import numpy as np
+
+    empty = Recording(np.zeros((0, 1)), 48_000.0)
+    takes = tuple(Take(empty, tap_place, place) for place in places)
+    return TapSet("", None, (), takes=takes, climate=climate, conditions=conditions)
+
+
+def _changed(
+    conditions: Conditions, climate: Climate, tap_place: str, places: tuple[str, ...]
+) -> tuple[Conditions, Climate, str, tuple[str, ...]]:
+    """Ask for each line; Enter leaves it."""
+    from resonance.cli.options import number
+
+    conditions = replace(
+        conditions,
+        holding=_ask(f"Held [{conditions.holding}]:") or conditions.holding,
+        string_damping=_ask(f"Strings damped [{conditions.string_damping}]:") or conditions.string_damping,
+        tapper=_ask(f"Tapper [{conditions.tapper}]:") or conditions.tapper,
+    )
+    tap_place = _ask(f"Tapped at [{tap_place}]:") or tap_place
+    places = tuple(_ask(f"Microphone at [{place}]:") or place for place in places)
+    figures: dict[str, float] = {}
+    for field in fields(Climate)[:2]:
+        unit = "°C" if field.name == "temperature_c" else "% humidity"
+        text = _ask(f"Air, {unit}:")
+        try:
+            figures |= {field.name: number(text)} if text else {}
+        except ArgumentTypeError as error:
+            screen.note(str(error))
+    return conditions, replace(climate, **figures), tap_place, places
+
+
+def _checked(conditions: Conditions) -> Conditions:
+    """Ask for the quick checks that were not answered: all well at one key, else one by one."""
+    open_ = [check for check in CHECKS if check not in conditions.checks]
+    if not open_:
+        return conditions
+    listed = ", ".join(open_)
+    answer = _ask(f"Checked: {listed}?  y: all well    n: one by one    Enter: not checked")
+    answers: dict[str, bool | None] = {"y": True, "yes": True, "n": False, "no": False}
+    if answer in ("y", "yes"):
+        found: dict[str, bool | None] = dict.fromkeys(open_, True)
+    elif answer in ("n", "no"):
+        found = {check: answers.get(_ask(f"  {check}: y, n, or Enter for not checked:")) for check in open_}
+    else:
+        found = dict.fromkeys(open_, None)
+    return replace(conditions, checks={**conditions.checks, **found})
+
+
+def _ask(question: str) -> str:
+    """Ask on stderr; give what was typed."""
+    print(question, end=" ", file=sys.stderr, flush=True)
+    return sys.stdin.readline().strip()

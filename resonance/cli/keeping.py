@@ -1,0 +1,176 @@
+"""After a set was taken: keep it and say what was found; offer what an earlier start left behind."""
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from resonance.cli import ordering, screen
+from resonance.errors import ResonanceError
+from resonance.report.blocks import Block, Items, Paragraph
+
+if TYPE_CHECKING:
+    from resonance.jobs.job import Job
+    from resonance.jobs.store import Shop
+    from resonance.sets.tapset import TapSet
+    from resonance.taking.keep import Noted
+    from resonance.taking.runner import Taken
+    from resonance.taking.spool import Unfinished
+
+REPEATS_PAY = 3  # repeat sets after which the put-back scatter is known well enough not to ask again
+LEFT = "it is offered at the next 'resonance take'"
+
+
+def after_set(shop: "Shop", taken: "Taken", folder: Path | None, noted: "Noted", *, json: bool) -> int:
+    """Keep what was taken, or say why it is not kept yet."""
+    from resonance.taking.spool import discard, read
+
+    kept = sum(taken.session.n_kept(take) for take in range(taken.session.take + 1))
+    if taken.trouble is not None:
+        if folder is not None and kept == 0:
+            discard(folder)
+        screen.note(f"{kept} good so far; {LEFT}." if folder is not None and kept else "")
+        raise taken.trouble
+    if folder is None:
+        return _show_dry(taken, noted)
+    spool = read(folder)
+    if spool is None or kept == 0:
+        discard(folder)
+        raise ResonanceError("nothing was heard that can be used, so nothing was kept")
+    _keep(shop, spool, noted, taken=taken, json=json)
+    return 0
+
+
+def _show_dry(taken: "Taken", noted: "Noted") -> int:
+    """Say what a trial gave; nothing is written."""
+    from resonance.taking.readings import read_taps
+    from resonance.taking.session import clip_takes
+
+    clips = taken.session.clips()
+    screen.note("A trial: nothing was written.")
+    if not clips or noted.plan.looked_for != "taps":
+        return 0
+    from resonance.cli.analysing import one_thread
+    from resonance.report.live import reading_line
+
+    plan = noted.plan
+    takes, taps = clip_takes(
+        clips, plan.microphone_places, tap_place=plan.tap_place, sample_rate=taken.session.sample_rate
+    )
+    with one_thread():
+        found = read_taps(
+            takes, taps, family=plan.family, piece=plan.piece, pitch_a4=440.0, scatter_cents=7.0
+        )
+    screen.show(Items(tuple(reading_line(mode) for mode in found.modes), title="Readings"))
+    return 0
+
+
+def _keep(
+    shop: "Shop",
+    spool: "Unfinished",
+    noted: "Noted",
+    *,
+    taken: "Taken | None" = None,
+    json: bool,
+) -> None:
+    """Analyse a set from its spool, keep it, print it; without `taken` it is judged again first."""
+    from resonance.taking.keep import analysed, cut, keep_recording, keep_set, replay
+
+    if taken is None:
+        session, began, ended = replay(spool)
+    else:
+        session, began, ended = taken.session, taken.began, taken.ended
+    with screen.Progress() as progress:
+        progress(0.0, "cutting out the takes")
+        found = cut(spool, session, began, ended, source=noted.source)
+        moment = found.takes[0].recording.started if found.takes else spool.started
+        if noted.plan.looked_for != "taps":
+            kept = keep_recording(shop, spool, found, noted, taken=moment)
+            progress.clear()
+            _show_recording(noted, kept is None, len(kept.events) if kept else 0)
+            return
+        from resonance.cli.analysing import one_thread
+
+        job = shop.job(noted.job)
+        with one_thread():
+            tap_set = analysed(
+                found,
+                noted,
+                taken=moment,
+                setup=job.setup,
+                pitch_a4=shop.settings().pitch_a4,
+                progress=progress,
+            )
+        stored = keep_set(shop, spool, tap_set, noted)
+    if stored is None:
+        screen.note("That tap set had been kept already.")
+        return
+    _show_kept(shop, noted.job, stored, json=json)
+
+
+def _show_recording(noted: "Noted", known: bool, n: int) -> None:
+    from resonance.report.words import count_words
+
+    what = "note" if noted.plan.looked_for == "bowed" else "clap"
+    words = "had been kept already" if known else f"kept with {noted.job}: {count_words(n, what)}"
+    screen.show(f"The recording is {words}." if not known else f"That recording {words}.")
+
+
+def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None:
+    from resonance.cli.conditions import differs_blocks
+    from resonance.cli.modes import set_blocks
+    from resonance.jobs.job import unconfirmed
+    from resonance.jobs.records import to_record
+    from resonance.report.words import set_words
+
+    job = shop.job(job_id)
+    waits = kept.id in [entry.id for entry in unconfirmed(job)]
+    if json:
+        screen.print_json({**to_record(kept), "job": job.id, "confirmed": not waits})
+        return
+    paths = [Path(take.microphone_place or take.recording.source) for take in kept.takes]
+    screen.show(
+        Paragraph(f"Kept as {set_words(kept.id)} of {job.id}."),
+        *set_blocks(kept, paths),
+        *differs_blocks(job, kept),
+        *_repeat_advice(job, kept),
+        ordering.unconfirmed_words(job) if waits else "",
+    )
+
+
+def _repeat_advice(job: "Job", kept: "TapSet") -> list[Block]:
+    """Suggest a repeat set where it pays: the put-back scatter is not known well from this job yet."""
+    from resonance.cli.comparing import put_back_scatter
+
+    repeats = sum(bool(tap_set.repeat_of) for tap_set in job.sets)
+    if job.instrument.piece != "whole" or repeats >= REPEATS_PAY:
+        return []
+    scatter = put_back_scatter(job)
+    known = "is only assumed" if scatter.pooled.source == "assumed" else "rests on few repeat sets"
+    return [
+        Paragraph(
+            f"A repeat set pays now: your put-back scatter {known}. Take the instrument down, put it back, "
+            f"and: resonance take {job.id} --repeat 'put back'",
+            "small",
+        )
+    ]
+
+
+def offer_unfinished(shop: "Shop", *, json: bool) -> None:
+    """Offer each set that was cut off: keep its whole taps, or discard it; nobody there to ask: leave it."""
+    from resonance.report.words import count_words, moment_words
+    from resonance.taking.keep import noted_in, replay
+    from resonance.taking.spool import discard, unfinished
+
+    for spool in unfinished(shop.folder):
+        noted = noted_in(spool.note)
+        session, _, _ = replay(spool)
+        n = sum(session.n_kept(take) for take in range(session.take + 1))
+        what = {"taps": "tap", "bowed": "note", "clap": "clap"}[noted.plan.looked_for]
+        told = (
+            f"A set of {noted.job}, begun {moment_words(spool.started)}, was cut off: {count_words(n, what)}."
+        )
+        if not screen.can_ask():
+            screen.note(f"{told} Start 'resonance take' at a terminal to keep or discard it.")
+        elif n and screen.confirm(f"{told} Keep it?"):
+            _keep(shop, spool, noted, json=json)
+        elif screen.confirm("Discard it for good?" if n else f"{told} Discard it?", default=not n):
+            discard(spool.folder)

@@ -1,0 +1,223 @@
+"""The terminal while a set is taken: a still picture on a terminal, one line a tap elsewhere."""
+
+import os
+import shutil
+import sys
+import textwrap
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from math import isfinite
+from typing import TextIO
+
+from resonance.cli.bigtext import big
+from resonance.cli.keys import Keys
+from resonance.report.live import (
+    advice_line,
+    hint_line,
+    large_verdict,
+    level_lines,
+    move_line,
+    reading_line,
+    verdict_line,
+)
+from resonance.taking.readings import Readings
+from resonance.taking.session import (
+    Began,
+    Checked,
+    Done,
+    Dropped,
+    Event,
+    Held,
+    Hint,
+    Judged,
+    Move,
+    Ready,
+    Session,
+)
+
+EVERY = 0.1  # s between two pictures
+LOWEST_DBFS = -60.0
+GREEN, RED, BOLD, PLAIN = "\x1b[32m", "\x1b[31m", "\x1b[1m", "\x1b[0m"
+KEYS = "any key: microphone has moved    d: take the last tap back    q: finish"
+ENDS = {
+    "full": "Done: the set is complete.",
+    "finished": "Finished.",
+    "idle": "Nothing came for a long while: finished.",
+}
+
+
+class Lines:
+    """Tells a set as lines, for a pipe, a log or a screen reader."""
+
+    def __init__(self, keys: Keys, *, stream: TextIO, wanted: int) -> None:
+        self._keys, self._stream, self._wanted = keys, stream, wanted
+        self._moving = False
+
+    def show(self, event: Event, session: Session) -> None:
+        """Print what happened, one line an event."""
+        self._moving = session.stage == "moving"
+        for line in event_lines(event, session, self._wanted):
+            print(line, file=self._stream, flush=True)
+
+    def show_readings(self, readings: Readings, session: Session) -> None:
+        """Print readings so far."""
+        if readings.modes:
+            told = ", ".join(" ".join(reading_line(mode).split()) for mode in readings.modes)
+            print(f"  {told}. {advice_line(readings)}", file=self._stream, flush=True)
+
+    def tick(self, session: Session) -> None:
+        """Print nothing: a level is for the eye."""
+
+    def pressed(self) -> list[str]:
+        """Give the keys; where none can come any more, a set that waits for one is finished."""
+        return self._keys.pressed() or (["finish"] if self._keys.over and self._moving else [])
+
+
+class Picture:
+    """Draws a set on a terminal of 80 columns; only lines that changed are written, so nothing flickers."""
+
+    def __init__(self, keys: Keys, *, stream: TextIO, title: str, wanted: int, n_places: int) -> None:
+        self._keys, self._stream, self._title = keys, stream, title
+        self._wanted, self._n_places = wanted, n_places
+        self._large, self._colour = "WAIT", ""
+        self._line = "Waiting for the microphone."
+        self._notes: list[str] = []
+        self._readings: list[str] = []
+        self._drawn: list[str] = []
+        self._next = 0.0
+
+    def show(self, event: Event, session: Session) -> None:
+        """Take in what happened and draw it."""
+        large = _large(event, self._wanted)
+        if large:
+            self._large, self._colour = large
+        lines = event_lines(event, session, self._wanted)
+        if isinstance(event, Hint | Checked):
+            self._notes = lines[:2]
+        elif lines:
+            self._line = lines[0]
+        self._draw(session)
+
+    def show_readings(self, readings: Readings, session: Session) -> None:
+        """Take in readings and draw them."""
+        if readings.modes:
+            self._readings = [reading_line(mode) for mode in readings.modes] + [advice_line(readings)]
+        self._draw(session)
+
+    def tick(self, session: Session) -> None:
+        """Draw the level, ten times a second at most."""
+        now = time.monotonic()
+        if now >= self._next:
+            self._next = now + EVERY
+            self._draw(session)
+
+    def pressed(self) -> list[str]:
+        """Give the keys."""
+        return self._keys.pressed()
+
+    def _draw(self, session: Session) -> None:
+        columns, rows = shutil.get_terminal_size((80, 24))
+        picture = self._picture(session, min(columns, 100))[: rows - 1]
+        changed = []
+        for number, line in enumerate(picture):
+            if number >= len(self._drawn) or self._drawn[number] != line:
+                changed.append(f"\x1b[{number + 1};1H{line}\x1b[K")
+        if len(picture) < len(self._drawn):
+            changed.append(f"\x1b[{len(picture) + 1};1H\x1b[J")
+        if changed:
+            self._stream.write("".join(changed))
+            self._stream.flush()
+        self._drawn = picture
+
+    def _picture(self, session: Session, width: int) -> list[str]:
+        place = session.plan.microphone_places[session.take]
+        where = f"microphone: {place or 'place not named'}"
+        count = f"place {session.take + 1} of {self._n_places}" if self._n_places > 1 else ""
+        head = "  ·  ".join(filter(None, [self._title, where, count]))
+        large = [f"{self._colour}{row}{PLAIN}" for row in big(self._large, width=width)]
+        said = textwrap.wrap(self._line, width)[:2] or [""]
+        readings = [f"{BOLD}{line}{PLAIN}" for line in self._readings] or ["No readings yet."]
+        notes = [line for note in self._notes for line in textwrap.wrap(note, width)]
+        return [
+            head[:width],
+            "",
+            *large,
+            "",
+            *[f"{BOLD}{line}{PLAIN}" for line in said],
+            "",
+            level_bar(session.meter_dbfs, width),
+            "",
+            *readings,
+            "",
+            *notes[:3],
+            KEYS[:width],
+        ]
+
+
+def event_lines(event: Event, session: Session, wanted: int) -> list[str]:
+    """Say an event in lines; none for what needs no words."""
+    if isinstance(event, Judged):
+        return [verdict_line(event.tap, event.n_kept, wanted)]
+    if isinstance(event, Held):
+        held = event.note.end - event.note.start
+        return [f"✓ Note {event.n_kept} of {max(wanted, event.n_kept)}, {held:.1f} s."]
+    if isinstance(event, Move):
+        return [move_line(event.place)]
+    if isinstance(event, Checked):
+        return list(level_lines(event.level))
+    if isinstance(event, Hint):
+        return [hint_line(event.reason)]
+    if isinstance(event, Dropped):
+        return [f"Taken back; {event.n_kept} of {wanted} left."]
+    if isinstance(event, Done):
+        return [ENDS.get(event.why, "Done.")]
+    if isinstance(event, Ready):
+        return [f"Ready, {session.sample_rate:.0f} Hz."]
+    if isinstance(event, Began) and event.take:
+        return ["Tap on."]
+    return []
+
+
+def _large(event: Event, wanted: int) -> tuple[str, str] | None:
+    """Give what stands in large letters after an event, and its colour; None leaves what stands there."""
+    if isinstance(event, Judged):
+        sign, colour = ("✓ ", GREEN) if event.tap.kept else ("✗ ", RED)
+        return sign + large_verdict(event.tap, event.n_kept, wanted), colour
+    if isinstance(event, Held):
+        return f"✓ {event.n_kept} OF {max(wanted, event.n_kept)}", GREEN
+    if isinstance(event, Move):
+        return "MOVE MIC", ""
+    if isinstance(event, Dropped):
+        return f"{event.n_kept} OF {wanted}", ""
+    if isinstance(event, Done):
+        return "DONE", ""
+    return ("READY", "") if isinstance(event, Ready | Began) else None
+
+
+def level_bar(dbfs: float, width: int) -> str:
+    """Draw the level as a bar, with its figure."""
+    room = max(10, width - 24)
+    share = (max(dbfs, LOWEST_DBFS) - LOWEST_DBFS) / -LOWEST_DBFS if isfinite(dbfs) else 0.0
+    full = round(min(share, 1.0) * room)
+    figure = f"{abs(dbfs):.0f} dB below full" if isfinite(dbfs) else "no sound"
+    return f"{'█' * full}{'·' * (room - full)}  {figure}"
+
+
+@contextmanager
+def whole_screen(stream: TextIO) -> Iterator[None]:
+    """Use the whole terminal within the block, the cursor hidden, and give it back as it was."""
+    stream.write("\x1b[?1049h\x1b[?25l\x1b[2J")
+    stream.flush()
+    try:
+        yield
+    finally:
+        stream.write("\x1b[?25h\x1b[?1049l")
+        stream.flush()
+
+
+def draws(stream: TextIO) -> bool:
+    """Whether a stream is a terminal that can be drawn on."""
+    return (
+        stream.isatty() and sys.stdin is not None and sys.stdin.isatty() and os.environ.get("TERM") != "dumb"
+    )

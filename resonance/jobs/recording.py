@@ -1,0 +1,77 @@
+"""A recording of a job that is no tap set: bowed notes, or claps that show the room."""
+
+from dataclasses import dataclass, field, replace
+from datetime import datetime
+
+from resonance.jobs.assemble import next_id, present
+from resonance.jobs.change import changing, check_choice, refuse_duplicates, resolve
+from resonance.jobs.database import plain_errors, reading, rows
+from resonance.jobs.records import from_record, to_record
+from resonance.jobs.sounds import keep_samples
+from resonance.jobs.store import Shop
+from resonance.sets.tapset import Climate, Conditions
+from resonance.sound.recording import Take
+
+RECORDED = ("bowed", "clap")
+KIND = "recording"
+
+
+@dataclass(frozen=True, eq=False)
+class KeptRecording:
+    """Bowed notes or claps, kept with how they were taken.
+
+    Parameters
+    ----------
+    what : one of `RECORDED`
+    taken : aware datetime or None
+    takes : tuple of Take   without samples when read back
+    climate, conditions : as noted by the maker
+    events : tuple of (float, float), s   start and end of each note, or onset and end of each clap, in the
+        takes one after another
+    id : str   given by the shop
+    """
+
+    what: str
+    taken: datetime | None = None
+    takes: tuple[Take, ...] = ()
+    climate: Climate = field(default_factory=Climate)
+    conditions: Conditions = field(default_factory=Conditions)
+    events: tuple[tuple[float, float], ...] = ()
+    id: str = ""
+
+
+def add_recording(shop: Shop, job: str, recording: KeptRecording) -> KeptRecording:
+    """Keep a recording in a shop; its samples are written here. One act, which `Shop.undo` takes back.
+
+    Returns
+    -------
+    KeptRecording   with the id the shop gave it
+
+    Raises
+    ------
+    DuplicateRecording   when the job has one of the recordings; nothing was changed
+    ShopError   when the sound cannot be written
+    """
+    check_choice("what", recording.what, RECORDED)
+    with plain_errors(shop.folder):
+        kept = [keep_samples(shop.sound_folder, take.recording) for take in recording.takes]
+    takes = tuple(
+        replace(take, recording=replace(take.recording, sha256=sound.sha256))
+        for take, sound in zip(recording.takes, kept, strict=True)
+    )
+    with changing(shop.database, job, made=shop.clock()) as change:
+        named = [(take.recording.source, take.recording.sha256) for take in takes]
+        refuse_duplicates(change.job, change.rows, named)
+        change.sounds += kept
+        id_ = next_id(change.rows, KIND)
+        change.text = f"added recording {id_} ({recording.what}) to {change.job}"
+        added = replace(recording, id=id_, takes=takes)
+        change.write(KIND, id_, to_record(added))
+    return added
+
+
+def recordings(shop: Shop, job: str) -> tuple[KeptRecording, ...]:
+    """Give the recordings of a job that are no tap sets, oldest first, without samples."""
+    with reading(shop.database) as db:
+        found = rows(db, resolve(db, job), kinds=(KIND,))
+    return tuple(from_record(KeptRecording, body) for body in present(found, KIND).values())

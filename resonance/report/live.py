@@ -1,0 +1,97 @@
+"""What the maker reads while a set is taken: short, in large letters first, the reason in words behind."""
+
+from math import isfinite
+
+from resonance.modes.intervals import frequency_half_width
+from resonance.modes.mode import Mode
+from resonance.reasons import Reason
+from resonance.report.numbers import half_width_text, measured, number
+from resonance.report.words import list_words, mode_label, reason_words, reasons_words, sentence
+from resonance.taking.level import LevelCheck
+from resonance.taking.readings import Readings
+from resonance.taps.tap import Tap
+
+# The one word that stands in large letters for a refused tap; the first that fits is shown.
+LARGE = {
+    "clipped": "CLIPPED",
+    "double_hit": "DOUBLE",
+    "too_soon": "TOO SOON",
+    "overlaps_next": "TOO SOON",
+    "still_ringing": "RINGING",
+    "too_quiet": "TOO SOFT",
+    "sound_lost": "LOST",
+    "unlike_others": "UNLIKE",
+    "cut_short": "CUT",
+    "dull": "DULL",
+}
+CAUTIONS = (
+    "Light blows, on the bridge. Never on varnish, on an f-hole's wing, near a crack or an open seam.",
+    "One blow, hands off until it has died away, then the next: about a second and a half apart.",
+)
+PLATE_CAUTIONS = (
+    "Light blows with the flesh of a finger, at the same place each time. Never near a crack.",
+    "One blow, hands off until it has died away, then the next.",
+)
+ONE_PLACE = (
+    "One microphone place: quicker, but the room may bias every value, and one place cannot show how much."
+)
+
+
+def large_verdict(tap: Tap, n_kept: int, wanted: int) -> str:
+    """Say a verdict in large letters: ``2 OF 4``, or what was wrong."""
+    if tap.kept:
+        return f"{n_kept} OF {max(wanted, n_kept)}"
+    codes = [fault.code for fault in tap.faults]
+    return next((LARGE[code] for code in LARGE if code in codes), "NO")
+
+
+def verdict_line(tap: Tap, n_kept: int, wanted: int) -> str:
+    """Say a verdict in one line: accepted or refused, and why."""
+    why = "; ".join(reasons_words(tap.faults))
+    if not tap.kept:
+        return sentence(f"✗ Refused: {why or 'it cannot be used'}")
+    return sentence(f"✓ Accepted, {n_kept} of {max(wanted, n_kept)}" + (f"; {why}" if why else ""))
+
+
+def reading_line(mode: Mode) -> str:
+    """Say a reading so far, e.g. ``B1−?  462.1 ± 0.6 Hz``."""
+    name = mode_label(mode) or "–"
+    return f"{name:<5} {measured(mode.frequency, frequency_half_width(mode), 'Hz')}"
+
+
+def advice_line(readings: Readings) -> str:
+    """Say whether more taps help: ``B1− to ± 0.6 Hz, go on``."""
+    if readings.enough:
+        return "More taps will not help now."
+    if readings.widest is None:
+        return "Go on."
+    half = frequency_half_width(readings.widest)
+    name = mode_label(readings.widest) or f"{number(readings.widest.frequency, 0)} Hz"
+    return f"{name} to ± {half_width_text(half)} Hz, go on." if isfinite(half) else "Go on."
+
+
+def level_lines(level: LevelCheck) -> tuple[str, ...]:
+    """Say what the level check found."""
+    said = [sentence(words) for words in reasons_words(level.reasons)]
+    if not level.reasons or all(reason.code == "hum_heard" for reason in level.reasons):
+        said.insert(
+            0, f"Quiet enough: taps should stand about {number(level.expected_db, 0)} dB above the room."
+        )
+    return tuple(said)
+
+
+def hint_line(reason: Reason) -> str:
+    """Say something that would help."""
+    return sentence(reason_words(reason))
+
+
+def move_line(place: str) -> str:
+    """Ask for the microphone to be moved."""
+    where = f"to: {place}" if place else "to its second place"
+    return f"Move the microphone {where}. Then press a key and tap on."
+
+
+def places_line(places: tuple[str, ...]) -> str:
+    """Say where the microphone will stand."""
+    named = [place or "not named" for place in places]
+    return f"Microphone: {list_words(named, last='then')}."

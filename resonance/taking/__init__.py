@@ -1,0 +1,1 @@
+"""Taking sound at the bench: blocks in, verdicts out; nothing recorded is lost."""
