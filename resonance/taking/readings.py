@@ -7,6 +7,7 @@ adds less than an eighth to the uncertainty of a shift (sqrt(1 + 1/4) = 1.12).
 """
 
 import os
+import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
 from math import isfinite
@@ -153,6 +154,18 @@ def _be_modest() -> None:
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     if hasattr(os, "nice"):
         os.nice(5)
+    threading.Thread(target=_leave_with_parent, daemon=True).start()
+
+
+def _leave_with_parent() -> None:
+    """End when the recorder ends, however it ended: a killed one leaves no process behind."""
+    from multiprocessing import parent_process
+    from multiprocessing.connection import wait
+
+    parent = parent_process()
+    if parent is not None:
+        wait([parent.sentinel])
+        os._exit(0)
 
 
 def _warm_up() -> None:

@@ -1,9 +1,9 @@
 """A set in the taking: microphone to spool to session, with keys, readings and sounds.
 
 A thread reads the microphone and writes each block to the spool before anything else looks at it; another
-flushes the spool twice a second, a third sees that the system
-records from the same microphone still. The caller's own thread judges taps, so that what it shows is in order. Fits
-run in a process of their own (`resonance.taking.readings`).
+flushes the spool twice a second, a third sees that the system records from the same microphone still. The
+caller's own thread judges taps, so that what it shows is in order. Fits run in a process of their own
+(`resonance.taking.readings`).
 """
 
 import queue

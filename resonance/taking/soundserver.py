@@ -67,8 +67,8 @@ def gone_over(before: Source | None, after: Source | None) -> str:
         return ""
     names = [each.description or each.name for each in (before, after)]
     return (
-        f"the system went over from {names[0]} to {names[1]}; see that the microphone is plugged in and start "
-        "again: what was recorded is kept"
+        f"the system went over from {names[0]} to {names[1]}; see that the microphone is plugged in and "
+        "start again: what was recorded is kept"
     )
 
 
