@@ -127,7 +127,7 @@ class SoundServer:
 
     def resonance(self, *words, **options):
         """Start a command of the program, its standard input open."""
-        return subprocess.Popen(
+        process = subprocess.Popen(
             [sys.executable, "-m", "resonance.cli.main", *map(str, words)],
             env=self.environment | options.pop("env", {}),
             stdin=subprocess.PIPE,
@@ -137,6 +137,8 @@ class SoundServer:
             encoding="utf-8",
             **options,
         )
+        self._helpers.append(process)
+        return process
 
     def kill(self):
         """End the server at once, as a crash would."""

@@ -191,7 +191,7 @@ def test_recorder_killed_loses_less_than_the_last_second(server, shop, sixteen):
 def test_no_microphone_at_all(server, shop):
     bare = server.folder / "bare.conf"
     bare.write_text("</usr/share/alsa/alsa.conf>\n")
-    environment = {"ALSA_CONFIG_PATH": str(bare)}
+    environment = {"ALSA_CONFIG_PATH": str(bare), "PULSE_SERVER": "unix:/nowhere"}
     process = server.resonance("--shop", shop.folder, "take", "fiddle", env=environment)
     _, err = process.communicate(timeout=60)
     assert process.returncode == 1
