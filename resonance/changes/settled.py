@@ -45,7 +45,10 @@ from resonance.sound.recording import FloatArray
 WEEK, FOUR_WEEKS = 7.0, 28.0
 SURE = 0.95
 SURE_IF_DOUBTED = 0.75
+LIKELY = 0.5  # below, it drifts: nobody knows until when
 HORIZON_DAYS = 1500.0
+# Creep slows (logarithmic or exponentials, from memory); how fast a late slope dies away is assumed.
+LATE_FADES_DAYS, MAY_GO_ON = 60.0, 0.15
 N_DRAWS = 1000
 DRAW_SEED = 7  # the draws are fixed numbers, the same for every mode
 # A time constant is told only where settling is plain and the data narrow it well below the prior
@@ -100,7 +103,7 @@ def settling_of(
     return Settling(
         rate=(low, middle, high),
         verdict=verdict,
-        day=settled_day(posterior, terms, grid, made, last, threshold),
+        day=settled_day(posterior, terms, grid, made, last, threshold) if inside >= LIKELY else nan,
         four_weeks=expected(posterior, terms, grid, made, last),
         time_constant=constant,
         time_constant_interval=interval,
@@ -166,7 +169,11 @@ def expected(
 def settled_day(
     posterior: Posterior, terms: Terms, grid: Grid, made: FloatArray, last: float, threshold: float
 ) -> float:
-    """Day after which, with 95 % chance, the rate stays within the threshold; NaN beyond four years."""
+    """Day after which, with 95 % chance, the rate stays within the threshold; NaN beyond four years.
+
+    A late slope is taken to die away from the last set on, over about two months; where one above the
+    threshold is likely enough that the drift may not slow down at all, or too few sets tell, no day is told.
+    """
     rng = np.random.default_rng(DRAW_SEED)
     edges = np.cumsum(posterior.weight)
     chosen = np.minimum(np.searchsorted(edges, (np.arange(N_DRAWS) + 0.5) / N_DRAWS), edges.size - 1)
@@ -182,8 +189,9 @@ def settled_day(
     slopes = step_slopes(days[:, None] - made[None, :], np.ones((days.size, made.size)))
     for r in range(len(RESTARTS)):
         rate[restart == r] += draws[restart == r, :n_steps] @ slopes[r].T
-    if terms.late is not None:
-        rate += draws[:, -1:]
+    if terms.late is None or np.mean(np.abs(WEEK * draws[:, -1]) > threshold) > MAY_GO_ON:
+        return nan
+    rate += draws[:, -1:] * np.exp(-(days - last) / LATE_FADES_DAYS)
     moving = np.abs(WEEK * rate) > threshold
     final = np.where(moving.any(1), moving.shape[1] - 1 - np.argmax(moving[:, ::-1], axis=1), -1)
     reach = int(np.sort(final)[int(np.ceil(SURE * N_DRAWS)) - 1])

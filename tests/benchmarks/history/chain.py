@@ -23,7 +23,7 @@ from resonance.changes.mixture import coefficient, quantiles  # noqa: E402
 from resonance.changes.terms import covariances  # noqa: E402
 
 CHANCES = (0.025, 0.25, 0.5, 0.75, 0.975)
-WALKERS, STEPS, BURN = 160, 12_000, 3_000
+WALKERS, STEPS, BURN = 160, 40_000, 8_000
 CASES = (
     Case("5 sets", n_sets=(5,), n_modes=1),
     Case("8 sets", n_sets=(8,), n_modes=1, drift="log"),
