@@ -4,7 +4,7 @@ The moves of one chapter are fitted together. A mode's step at move k is E(x_k) 
 
     E(x) = g . (x - x_now) + curvature,     g ~ .6 N(0, 20^2) + .4 N(0, 60^2) cents/mm on each axis,
 
-curvature sd 15 cents/mm^2 for each of the three second-order terms, and a rest of 3 cents and 6 cents/mm of
+curvature sd 22 cents/mm^2 for each of the three second-order terms, and a rest of 3 cents and 6 cents/mm of
 the move (no two moves are alike) beside the step's own uncertainty. So g is the slope where the post stands
 now.
 
@@ -49,7 +49,7 @@ FEWEST_THAT_WAY = 2
 LEAST_MOVE_MM = 0.15
 LARGEST_U = 15.0  # cents/mm
 SLOPES = ((0.6, 20.0), (0.4, 60.0))  # weight, sd cents/mm
-CURVATURE_SD = 15.0  # cents/mm^2
+CURVATURE_SD = 22.0  # cents/mm^2
 REST_CENTS, REST_PER_MM = 3.0, 6.0
 PLACE_U_MM = 0.2
 UNREAD = 1e6  # cents^2, in place of a step that was not read

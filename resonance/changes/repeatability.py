@@ -46,6 +46,7 @@ FEWEST_FOR_TRACK = 3
 FEWEST_TRACKS = 3
 FLOOR_CENTS, CEILING_CENTS = 0.3, 150.0
 ONE_DAY = 24.0
+REPEAT_SD_CENTS = 20.0  # for pairing: nothing was done that modes could cross by
 # Slackening is part of this work, so that lifting the instrument off and on is not the whole scatter.
 PARTS_SLACKENED = ("soundpost", "bridge", "strings", "tail", "body")
 
@@ -277,7 +278,7 @@ def _contrasts(members: Sequence[TapSet]) -> tuple[list[Contrast], list[Reason]]
     contrasts: list[Contrast] = []
     failed: list[Reason] = []
     for repeat in members[1:]:
-        pairing = pair_modes(first.modes, repeat.modes)
+        pairing = pair_modes(first.modes, repeat.modes, shift_sd_cents=REPEAT_SD_CENTS)
         sure = [
             p
             for p in pairing.pairs

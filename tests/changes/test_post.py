@@ -136,7 +136,7 @@ def test_with_known_places_and_no_curvature_in_sight_it_is_the_ridge_regression(
     bend = 0.5 * 0.4**2 * np.array([1.0, -1.0] * 4)  # its place now is the first one: x^2 / 2 of 0.4
     found, weight = [], []
     for share, sd in ((0.6, 20.0), (0.4, 60.0)):
-        total = rest * np.eye(8) + sd**2 * np.outer(design, design) + 15.0**2 * np.outer(bend, bend)
+        total = rest * np.eye(8) + sd**2 * np.outer(design, design) + 22.0**2 * np.outer(bend, bend)
         solved = np.linalg.solve(total, steps)
         found.append(sd**2 * design @ solved)
         weight.append(share * np.exp(-0.5 * steps @ solved - 0.5 * np.linalg.slogdet(total)[1]))
