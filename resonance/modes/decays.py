@@ -15,7 +15,9 @@ from resonance.modes.ranges import Search
 from resonance.sound.recording import ComplexArray, FloatArray, Take
 from resonance.taps.tap import Tap
 
-ATTACK = 0.010  # s after the onset in which the blow's peak is sought
+ATTACK = 0.010  # s after the onset in which the blow's rise is sought
+LONGEST_BLOW = 2.2  # duration of a blow times its reach, at most: 1.0-1.4 for hard blows, 1.3-2.5 for soft ones
+AFTER_BLOW = 0.001  # s from the end of the blow to the start of the decay
 QUIET = 0.25  # s at most of the quiet before a tap that tells the noise
 SHORTEST_QUIET = 0.04  # s
 LENGTH_STEP = 0.75  # lengths are cut to steps of this ratio, so that few groups arise
@@ -57,17 +59,29 @@ class Group:
         return self.n / self.sample_rate
 
 
-def segment_start(sound: FloatArray, sample_rate: float, onset: float, settle: float) -> int:
-    """First sample of the free decay: a little after the peak of the blow's rise.
+def segment_start(
+    sound: FloatArray, sample_rate: float, onset: float, search: Search, *, reach: float = np.nan
+) -> int:
+    """First sample of the free decay: a little after the blow's rise, and not before the blow has ended.
 
-    The peak is sought in the first difference, where the blow stands out from the ringing body.
+    The rise is sought in the first difference, where the blow stands out from the ringing body. Its largest
+    may be milliseconds after the blow, where high modes beat. A half sine of duration T excites up to about
+    1.5 / T, of which a soft one is heard up to 2 / T.
+
+    Parameters
+    ----------
+    search : Search   settling time, and the share of the largest rise that counts as risen
+    reach : float, Hz   where the blow stops exciting, NaN when not known
     """
     first = max(0, int(onset * sample_rate))
     rise = np.abs(np.diff(sound[first : first + max(8, int(ATTACK * sample_rate))]))
     width = max(1, int(0.0005 * sample_rate))
     envelope = np.convolve(rise, np.ones(width), "same") if rise.size >= width else rise
-    peak = int(np.argmax(envelope)) if envelope.size else 0
-    return first + peak + max(1, int(np.ceil(settle * sample_rate)))
+    risen = int(np.argmax(envelope >= search.risen * envelope.max())) if envelope.size else 0
+    start = first + risen + max(1, int(np.ceil(search.settle * sample_rate)))
+    if not reach > 0.0:
+        return start
+    return max(start, int(np.ceil((onset + AFTER_BLOW + LONGEST_BLOW / reach) * sample_rate)))
 
 
 def longest_decay(takes: Sequence[Take], taps: Sequence[Tap], search: Search) -> float:
@@ -124,7 +138,7 @@ def _channel_groups(
     sound = sound - np.mean(sound)
     by_length: dict[int, list[tuple[int, int]]] = {}
     for i, tap in members:
-        start = segment_start(sound, rate, tap.onset, search.settle) + int(delay * rate)
+        start = segment_start(sound, rate, tap.onset, search, reach=tap.reach) + int(delay * rate)
         end = min(sound.size, int(tap.end * rate) if np.isfinite(tap.end) else sound.size)
         length = _stepped_length((end - start) / rate, longest, search.shortest)
         if length > 0.0:

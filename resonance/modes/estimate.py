@@ -387,7 +387,8 @@ def _model_terms(
             np.interp(g.frequencies, old.frequencies, w)
             for g, old, w in zip(groups, part.groups, part.fit.root_weights, strict=True)
         )
-        state = refine(groups, poles, roots, part.fit.tap_weights, steps=3, tolerance=0.1)
+        state = evaluate(groups, poles, roots, part.fit.tap_weights)
+        state = refine(groups, state, roots, part.fit.tap_weights, steps=2, tolerance=0.3)
         late_u = np.sqrt(np.diag(pole_covariance(state, part.fit.tap_weights))).reshape(-1, 2)[:, ::-1]
         moved = np.stack([np.abs(state.poles) - np.abs(poles), np.log(state.poles.real / poles.real)], axis=1)
         believed = np.stack(

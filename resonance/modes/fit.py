@@ -16,6 +16,7 @@ costs the same for eight taps as for eighty. theta = (ln alpha_m, omega_m) for s
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 
@@ -23,31 +24,64 @@ from resonance.modes.decays import Group
 from resonance.sound.recording import ComplexArray, FloatArray
 
 POLYNOMIAL = 3  # complex coefficients of the smooth tail, and one falling as 1/f
+RIDGE = 1e-13  # of a column's own square
 LARGEST_STEP = (0.7, 1.0)  # of ln alpha, and of omega in units of alpha + 2 pi 0.3
 
 
 @dataclass(frozen=True, eq=False)
 class Projection:
-    """One group at one set of poles, weighted and split into real and imaginary rows.
+    """One group at one set of poles, weighted and split into real rows over imaginary ones.
 
     Parameters
     ----------
-    basis : array (2 n_bins, n_columns)   orthonormal columns of the linear part
-    triangle : array (n_columns, n_columns)   upper triangle of the QR factors of the scaled columns
-    scale : array (n_columns,)   norms of the columns; two per mode come first
-    derivative : array (2 n_bins, 2 n_modes)   projected d/ds columns, pairs per mode
-    coupling : array (n_columns, 2 n_modes)   what of the d/ds columns lay in the basis
+    design : array (2 n_bins, n_columns)   the linear part, each column of unit norm; two per mode come first
+    scale : array (n_columns,)   norms of the columns
+    gram : array (n_columns, n_columns)   design' design
+    factor : array (n_columns, n_columns)   its lower Cholesky factor
+    slopes : array (2 n_bins, 2 n_modes)   d/ds columns, pairs per mode, not projected
+    solution : array (n_taps, n_columns)   coefficients of the columns of unit norm
     residuals : array (n_taps, 2 n_bins)   whitened, tap weights not applied
-    amplitudes : array (n_taps, n_modes), complex   R_km
     """
 
-    basis: FloatArray
-    triangle: FloatArray
+    design: FloatArray
     scale: FloatArray
-    derivative: FloatArray
-    coupling: FloatArray
+    gram: FloatArray
+    factor: FloatArray
+    slopes: FloatArray
+    solution: FloatArray
     residuals: FloatArray
-    amplitudes: ComplexArray
+
+    @cached_property
+    def amplitudes(self) -> ComplexArray:
+        """R_km (n_taps, n_modes)."""
+        half = (self.solution / self.scale)[:, : self.slopes.shape[1]]
+        return np.asarray(half[:, 0::2] + 1j * half[:, 1::2])
+
+    @cached_property
+    def across(self) -> FloatArray:
+        """design' slopes (n_columns, 2 n_modes)."""
+        return np.asarray(self.design.T @ self.slopes)
+
+    @cached_property
+    def slope_gram(self) -> FloatArray:
+        """slopes' slopes (2 n_modes, 2 n_modes)."""
+        return np.asarray(self.slopes.T @ self.slopes)
+
+    @cached_property
+    def projected_gram(self) -> FloatArray:
+        """Gram matrix of the slopes with their part in the design taken off (2 n_modes, 2 n_modes)."""
+        import scipy
+
+        inside = scipy.linalg.solve_triangular(self.factor, self.across, lower=True, check_finite=False)
+        return np.asarray(self.slope_gram - inside.T @ inside)
+
+    @cached_property
+    def leverage(self) -> FloatArray:
+        """How much of each row the linear part can follow (2 n_bins,)."""
+        import scipy
+
+        basis = scipy.linalg.solve_triangular(self.factor, self.design.T, lower=True, check_finite=False)
+        return np.asarray(np.einsum("ij,ij->j", basis, basis))
 
 
 def transform(poles: ComplexArray, group: Group) -> tuple[ComplexArray, ComplexArray]:
@@ -65,8 +99,12 @@ def transform(poles: ComplexArray, group: Group) -> tuple[ComplexArray, ComplexA
 
 def real_columns(first: ComplexArray, second: ComplexArray) -> FloatArray:
     """Interleave the real-linear columns of c A + c* B over (Re c, Im c); real rows over imaginary ones."""
-    pair = np.stack([first + second, 1j * (first - second)], axis=2).reshape(first.shape[0], -1)
-    return np.concatenate([pair.real, pair.imag], axis=0)
+    n, m = first.shape
+    together, apart = first + second, first - second
+    columns = np.empty((2 * n, 2 * m))
+    columns[:n, 0::2], columns[n:, 0::2] = together.real, together.imag
+    columns[:n, 1::2], columns[n:, 1::2] = -apart.imag, apart.real
+    return columns
 
 
 def tail_columns(group: Group) -> ComplexArray:
@@ -80,6 +118,9 @@ def tail_columns(group: Group) -> ComplexArray:
 def project(group: Group, poles: ComplexArray, root_weight: FloatArray) -> Projection:
     """Eliminate the linear part of one group at the given poles.
 
+    By the normal equations, which are twice as quick as an orthogonal basis: columns of unit norm leave
+    twelve digits for what two close modes lose. Modes that coincide are held by `RIDGE`.
+
     Parameters
     ----------
     root_weight : array (n_bins,)   1 / standard deviation of the error at each bin
@@ -87,39 +128,46 @@ def project(group: Group, poles: ComplexArray, root_weight: FloatArray) -> Proje
     weight = np.concatenate([root_weight, root_weight])[:, None]
     value, slope = transform(poles, group)
     mirror, mirror_slope = transform(poles.conj(), group)
-    columns = [real_columns(value, mirror)]
     tail = tail_columns(group)
-    columns.append(real_columns(tail, np.zeros_like(tail)))
+    columns = [real_columns(value, mirror), real_columns(tail, np.zeros_like(tail))]
     design = np.concatenate(columns, axis=1) * weight
-    scale = np.linalg.norm(design, axis=0)
-    basis, triangle = np.linalg.qr(design / scale)
-    data = np.concatenate([group.spectra.real, group.spectra.imag], axis=1) * weight[:, 0]
-    inner = data @ basis
-    residuals = data - inner @ basis.T
-    solved = _back(triangle, inner.T).T / scale
-    half = solved[:, : 2 * poles.size]
-    amplitudes = half[:, 0::2] + 1j * half[:, 1::2]
-    derivative = real_columns(slope, mirror_slope) * weight
-    coupling = basis.T @ derivative
-    derivative -= basis @ coupling
-    return Projection(basis, triangle, scale, derivative, coupling, residuals, amplitudes)
+    scale = np.sqrt(np.einsum("ij,ij->j", design, design))
+    design /= scale
+    gram = design.T @ design
+    factor = cholesky(gram)
+    data = whitened(group, root_weight)
+    solution = solve(factor, design.T @ data.T).T
+    residuals = data - solution @ design.T
+    slopes = real_columns(slope, mirror_slope)
+    slopes *= weight
+    return Projection(design, scale, gram, factor, slopes, solution, residuals)
+
+
+def whitened(group: Group, root_weight: FloatArray) -> FloatArray:
+    """Spectra of the taps over the error's standard deviation (n_taps, 2 n_bins), real before imaginary."""
+    scaled = group.spectra * root_weight
+    return np.concatenate([scaled.real, scaled.imag], axis=1)
+
+
+def cholesky(gram: FloatArray) -> FloatArray:
+    """Lower Cholesky factor of a Gram matrix of unit columns, held by `RIDGE` where columns coincide."""
+    import scipy
+
+    held = gram + RIDGE * np.eye(len(gram))
+    return np.asarray(scipy.linalg.cholesky(held, lower=True, check_finite=False))
+
+
+def solve(factor: FloatArray, right: FloatArray) -> FloatArray:
+    """Solve the normal equations, given their lower Cholesky factor."""
+    import scipy
+
+    return np.asarray(scipy.linalg.cho_solve((factor, True), right, check_finite=False))
 
 
 def line_powers(group: Group, projection: Projection, poles: ComplexArray) -> FloatArray:
     """Power of each mode's line at its own frequency, as in `Group.spectra`, mean over taps (n_modes,)."""
     height = -np.expm1(poles.real * group.duration) * group.sample_rate / -poles.real
     return np.asarray(np.mean(np.abs(projection.amplitudes) ** 2, axis=0) * height**2)
-
-
-def _back(triangle: FloatArray, right: FloatArray) -> FloatArray:
-    """Solve the triangular system, with a hair of regularisation where columns coincide."""
-    import scipy
-
-    diagonal = np.abs(np.diag(triangle))
-    weak = diagonal < 1e-10 * diagonal.max()
-    if weak.any():
-        triangle = triangle + np.diag(np.where(weak, 1e-10 * diagonal.max(), 0.0))
-    return np.asarray(scipy.linalg.solve_triangular(triangle, right))
 
 
 def chain(poles: ComplexArray, amplitudes: ComplexArray) -> FloatArray:
@@ -142,9 +190,9 @@ def normal_equations(
     factors : array (n_taps, n_modes, 2, 2), weighted by the root of the tap weights
     gradients : array (n_taps, 2 n_modes)
     """
-    gram = projection.derivative.T @ projection.derivative
+    gram = projection.projected_gram
     factors = chain(poles, projection.amplitudes)
-    inner = (projection.residuals @ projection.derivative).reshape(len(weights), poles.size, 2)
+    inner = (projection.residuals @ projection.slopes).reshape(len(weights), poles.size, 2)
     gradients = np.einsum("kmpi,kmp->kmi", factors, inner).reshape(len(weights), -1) * weights[:, None]
     return gram, factors * np.sqrt(weights)[:, None, None, None], gradients
 
@@ -193,21 +241,27 @@ def evaluate(
 
 def refine(
     groups: Sequence[Group],
-    poles: ComplexArray,
+    start: State,
     root_weights: Sequence[FloatArray],
     tap_weights: Sequence[FloatArray],
     *,
     steps: int,
     tolerance: float = 0.3,
 ) -> State:
-    """Levenberg-Marquardt steps on the shared poles until the cost settles or the steps run out."""
-    state = evaluate(groups, poles, root_weights, tap_weights)
-    damp = 1e-3
+    """Levenberg-Marquardt steps on the shared poles until little is to be gained or the steps run out.
+
+    Parameters
+    ----------
+    start : State   evaluated with these weights
+    steps : int   at most
+    tolerance : float   fall of the weighted sum of squares that is not worth a step
+    """
+    state, damp = start, 1e-3
     for _ in range(steps):
         if state.poles.size == 0:
             break
         hessian, gradient = _joint(state, tap_weights)
-        better, damp = _step(groups, state, hessian, gradient, damp, root_weights, tap_weights)
+        better, damp = _step(groups, state, hessian, gradient, damp, root_weights, tap_weights, tolerance)
         gain = state.cost - better.cost
         state = better
         if gain <= tolerance:
@@ -233,11 +287,14 @@ def _step(
     damp: float,
     root_weights: Sequence[FloatArray],
     tap_weights: Sequence[FloatArray],
+    tolerance: float,
 ) -> tuple[State, float]:
     """One accepted step (more damping until the cost falls), or the state itself."""
     diagonal = np.maximum(np.diag(hessian), 1e-30)
     for _ in range(6):
         delta = np.asarray(np.linalg.solve(hessian + damp * np.diag(diagonal), gradient), float)
+        if delta @ gradient < tolerance:
+            return state, damp
         trial = evaluate(groups, moved(state.poles, delta.reshape(-1, 2)), root_weights, tap_weights)
         if trial.cost < state.cost:
             return trial, max(damp * 0.1, 1e-9)

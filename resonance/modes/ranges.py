@@ -15,8 +15,10 @@ class Search:
     ----------
     band : (float, float), Hz
     longest, shortest : float, s   decay used from a tap
-    settle : float, s   between the blow's peak and the start of the decay; long for bars, whose mallet and
+    settle : float, s   between the blow's rise and the start of the decay; long for bars, whose mallet and
         air columns ring along at first and which lose nothing in it
+    risen : float   share of the largest rise from which the blow counts as risen; the largest itself for
+        plates and bars, whose high modes ring as strongly as the blow
     floor : float   share of the strongest power in the spectrum below which nothing is believed
     """
 
@@ -24,14 +26,15 @@ class Search:
     longest: float
     shortest: float = 0.1
     settle: float = 0.003
+    risen: float = 1.0
     floor: float = 1e-8
 
 
 WHOLE = {
-    "violin": Search((60.0, 1200.0), 0.6),
-    "viola": Search((60.0, 1100.0), 0.6),
-    "cello": Search((45.0, 800.0), 0.9),
-    "bass": Search((30.0, 500.0), 1.2),
+    "violin": Search((60.0, 1200.0), 0.6, settle=0.002, risen=0.5),
+    "viola": Search((60.0, 1100.0), 0.6, settle=0.002, risen=0.5),
+    "cello": Search((45.0, 800.0), 0.9, settle=0.002, risen=0.5),
+    "bass": Search((30.0, 500.0), 1.2, settle=0.002, risen=0.5),
     "other": Search((40.0, 4000.0), 2.0, settle=0.04, floor=1e-5),
 }
 PLATE = {

@@ -22,12 +22,14 @@ from resonance.modes.decays import Group
 from resonance.modes.fit import (
     Projection,
     State,
+    cholesky,
     evaluate,
     joint_hessian,
     line_powers,
     normal_equations,
     real_columns,
     refine,
+    solve,
     transform,
 )
 from resonance.sound.recording import ComplexArray, FloatArray
@@ -38,12 +40,13 @@ SMOOTH = 12.0  # Hz, width over which the decay's own power is smoothed
 FIRST_ERROR = 3e-4  # share of the decay's power taken as error before the residual tells
 CANDIDATE_DAMPING = (0.0004, 0.0015, 0.005, 0.012, 0.028)
 REACH_BINS = 24  # bins either side over which a candidate's line is matched
-ADD_AT_ONCE = 4
+ADD_AT_ONCE = 8
 FAINTEST_DB = -42.0  # a residual line this far below the strongest body mode is not sought
 BEYOND = 60.0  # Hz outside the bins where a mode may still stand, which describes what leaks in
 LARGEST_RATIO = 0.25  # of damping; above it nothing rings
 ADDINGS = 24  # a guard: lists settle in fewer
 DROPPINGS = 8
+ROUGHLY = 0.05  # of a mode's price: what a step must gain while the list is not settled
 
 
 @dataclass(frozen=True, eq=False)
@@ -77,19 +80,21 @@ def select_modes(
     """
     tap_weights: tuple[FloatArray, ...] = tuple(np.ones(len(g.taps)) for g in groups)
     roots = tuple(1.0 / np.sqrt(np.maximum(g.noise + FIRST_ERROR * decay_power(g), g.floor)) for g in groups)
-    state = refine(groups, poles, roots, tap_weights, steps=2)
+    state = refine(groups, evaluate(groups, poles, roots, tap_weights), roots, tap_weights, steps=2)
     cost = price(sum(len(g.taps) for g in groups))
+    lines = [candidate_lines(group) for group in groups] if growing else []
     settled = False
     for _ in range(ADDINGS if growing else 1):
         state, roots, tap_weights, settled = _pruned(groups, state, roots, tap_weights, cost)
         if not growing:
             break
-        new = candidates(groups, state, roots, tap_weights, cost, body_damping=body_damping)
+        new = candidates(groups, state, roots, tap_weights, cost, lines=lines, body_damping=body_damping)
         if not new.size:
             break
-        state = refine(groups, np.append(state.poles, new), roots, tap_weights, steps=3)
+        state = evaluate(groups, np.append(state.poles, new), roots, tap_weights)
+        state = refine(groups, state, roots, tap_weights, steps=3, tolerance=ROUGHLY * cost)
         settled = False
-    state = refine(groups, state.poles, roots, tap_weights, steps=12, tolerance=0.01)
+    state = refine(groups, state, roots, tap_weights, steps=12, tolerance=0.003)
     return Fit(state, roots, tap_weights, settled)
 
 
@@ -104,8 +109,10 @@ def _pruned(
     for _ in range(DROPPINGS):
         roots, tap_weights = error_weights(groups, state, roots, tap_weights)
         state = evaluate(groups, state.poles, roots, tap_weights)
-        kept = paying(groups, state, roots, tap_weights, cost)
-        state = refine(groups, state.poles[kept], roots, tap_weights, steps=3)
+        kept = paying(groups, state, tap_weights, cost)
+        if not kept.all():
+            state = evaluate(groups, state.poles[kept], roots, tap_weights)
+        state = refine(groups, state, roots, tap_weights, steps=3, tolerance=ROUGHLY * cost)
         if kept.all():
             return state, roots, tap_weights, True
     return state, roots, tap_weights, False
@@ -129,8 +136,7 @@ def bin_power(residuals: FloatArray, root_weight: FloatArray) -> FloatArray:
 def residual_power(projection: Projection, root_weight: FloatArray) -> FloatArray:
     """Error power per tap and bin (n_taps, n_bins), unwhitened, corrected for what the fit absorbed."""
     half = root_weight.size
-    leverage = np.sum(projection.basis**2, axis=1)
-    free = np.maximum(2.0 - leverage[:half] - leverage[half:], 0.25)
+    free = np.maximum(2.0 - projection.leverage[:half] - projection.leverage[half:], 0.25)
     return np.asarray(bin_power(projection.residuals, root_weight) * 2.0 / free)
 
 
@@ -179,18 +185,14 @@ def error_variance(group: Group, level: FloatArray) -> FloatArray:
 def _error_share(
     level: FloatArray, noise: FloatArray, power: FloatArray, target: float
 ) -> tuple[float, float]:
-    """Share of the decay's power that is error, and the scale of the noise where it was overstated."""
+    """Share of the decay's power that is error, and the scale of the noise where it was overstated.
+
+    The share at which half of the bins lie above `target` times their error, and half below.
+    """
     ratio = float(np.median(level / noise)) / target
     if ratio <= 1.0:
         return 0.0, max(ratio, 0.02)
-    low, high = -14.0, 1.0
-    for _ in range(30):
-        middle = 0.5 * (low + high)
-        if np.median(level / (noise + 10.0**middle * power)) > target:
-            low = middle
-        else:
-            high = middle
-    return float(10.0**high), 1.0
+    return float(np.median((level / target - noise) / power)), 1.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -199,55 +201,48 @@ class Drifting:
 
     Parameters
     ----------
-    basis : array (2 n_bins, n_columns + 2 n_modes)   orthonormal, the d/ds columns last
-    triangle : array   upper triangle that goes with it
+    columns : array (2 n_bins, n_columns + 2 n_modes)   of unit norm, the d/ds columns last
+    factor : array   lower Cholesky factor of their Gram matrix
+    solution : array (n_taps, n_columns + 2 n_modes)   coefficients
     residuals : array (n_taps, 2 n_bins)   whitened, what drift would explain taken off as well
     """
 
-    basis: FloatArray
-    triangle: FloatArray
+    columns: FloatArray
+    factor: FloatArray
+    solution: FloatArray
     residuals: FloatArray
 
 
 def drifting(projection: Projection) -> Drifting:
     """Let the modes drift: what a drift of known modes explains is no new mode, nor does it feed a twin."""
-    size = (
-        np.linalg.norm(projection.derivative, axis=0) + np.linalg.norm(projection.coupling, axis=0) + 1e-300
+    size = np.sqrt(np.diag(projection.slope_gram)) + 1e-300
+    across = projection.across / size
+    gram = np.block(
+        [[projection.gram, across], [across.T, projection.slope_gram / np.outer(size, size)]]
     )
-    extra, corner = np.linalg.qr(projection.derivative / size)
-    n, m = projection.coupling.shape
-    triangle = np.zeros((n + m, n + m))
-    triangle[:n, :n] = projection.triangle
-    triangle[:n, n:] = projection.coupling / size
-    triangle[n:, n:] = corner
-    weak = np.abs(np.diag(triangle)) < 1e-7
-    triangle[np.diag_indices(n + m)] += np.where(weak, 1e-7, 0.0)
-    residuals = projection.residuals - (projection.residuals @ extra) @ extra.T
-    return Drifting(np.concatenate([projection.basis, extra], axis=1), triangle, residuals)
+    columns = np.concatenate([projection.design, projection.slopes / size], axis=1)
+    factor = cholesky(gram)
+    further = solve(factor, columns.T @ projection.residuals.T).T
+    solution = further.copy()
+    solution[:, : projection.solution.shape[1]] += projection.solution
+    return Drifting(columns, factor, solution, projection.residuals - further @ columns.T)
 
 
-def mode_gains(
-    groups: Sequence[Group], state: State, roots: Sequence[FloatArray], tap_weights: Sequence[FloatArray]
-) -> FloatArray:
+def mode_gains(state: State, tap_weights: Sequence[FloatArray]) -> FloatArray:
     """Fall of the weighted sum of squares by each mode's amplitudes, the others free to drift (n_modes,).
 
     Its own drift is left out of the model, as it is for a mode that asks to join (`exact_gain`).
     """
-    import scipy
-
     n = state.poles.size
     gains = np.zeros(n)
-    for group, projection, root, weights in zip(groups, state.projections, roots, tap_weights, strict=True):
+    for projection, weights in zip(state.projections, tap_weights, strict=True):
         free = drifting(projection)
-        size = free.triangle.shape[0]
-        inverse = scipy.linalg.solve_triangular(free.triangle, np.eye(size))
-        data = np.concatenate([group.spectra.real, group.spectra.imag], axis=1) * np.concatenate([root, root])
-        solution = (data @ free.basis) @ inverse.T
+        size = len(free.factor)
+        inverse = solve(free.factor, np.eye(size))
         amplitudes = np.arange(2 * n).reshape(n, 2)
         own = np.concatenate([amplitudes, amplitudes + size - 2 * n], axis=1)  # its drift columns come last
-        rows = inverse[own]
-        gram = np.linalg.inv(rows @ rows.transpose(0, 2, 1))  # of what the other modes cannot make
-        inner = np.einsum("mij,kmj->kmi", gram, solution[:, own])[..., :2]
+        gram = np.linalg.inv(inverse[own[:, :, None], own[:, None, :]])  # of what other modes cannot make
+        inner = np.einsum("mij,kmj->kmi", gram, free.solution[:, own])[..., :2]
         solved = np.linalg.solve(gram[None, :, :2, :2], inner[..., None])[..., 0]
         gains += np.sum(weights[:, None] * np.sum(inner * solved, axis=-1), axis=0)
     return gains
@@ -265,11 +260,7 @@ def pole_covariance(state: State, tap_weights: Sequence[FloatArray]) -> FloatArr
 
 
 def paying(
-    groups: Sequence[Group],
-    state: State,
-    roots: Sequence[FloatArray],
-    tap_weights: Sequence[FloatArray],
-    cost: float,
+    groups: Sequence[Group], state: State, tap_weights: Sequence[FloatArray], cost: float
 ) -> NDArray[np.bool_]:
     """Which modes stay: worth their price, placed to within their width, not far outside the fitted band.
 
@@ -278,7 +269,7 @@ def paying(
     poles = state.poles
     if poles.size == 0:
         return np.zeros(0, bool)
-    worth = mode_gains(groups, state, roots, tap_weights) / cost
+    worth = mode_gains(state, tap_weights) / cost
     frequency = np.abs(poles) / (2.0 * np.pi)
     deviation = np.sqrt(np.diag(pole_covariance(state, tap_weights))[1::2])
     longest = max(group.duration for group in groups)
@@ -300,12 +291,19 @@ def candidates(
     tap_weights: Sequence[FloatArray],
     cost: float,
     *,
+    lines: Sequence[ComplexArray] | None = None,
     body_damping: float = 0.0,
 ) -> ComplexArray:
-    """Poles of resonances that the residual still shows, the best first, each worth its price."""
+    """Poles of resonances that the residual still shows, the best first, each worth its price.
+
+    Parameters
+    ----------
+    lines : sequence of array   `candidate_lines` of each group, made here when None
+    """
     free = [drifting(projection) for projection in state.projections]
     loud = loud_bins(groups, state, free, roots, body_damping)
-    frequency, damping, gain = _match(groups, free, roots, tap_weights, loud)
+    lines = [candidate_lines(group) for group in groups] if lines is None else lines
+    frequency, damping, gain = _match(groups, free, roots, tap_weights, lines, loud)
     chosen: list[complex] = []
     tried = 0
     for i in np.argsort(gain)[::-1]:
@@ -344,16 +342,16 @@ def _match(
     free: Sequence[Drifting],
     roots: Sequence[FloatArray],
     tap_weights: Sequence[FloatArray],
+    lines: Sequence[ComplexArray],
     loud: NDArray[np.bool_],
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Gain of a line of each damping at each bin of the first group, other modes not refitted."""
     grid = groups[0].frequencies
     total = np.zeros((len(CANDIDATE_DAMPING), grid.size))
-    for group, drift, root, weights in zip(groups, free, roots, tap_weights, strict=True):
+    for group, drift, root, weights, line in zip(groups, free, roots, tap_weights, lines, strict=True):
         half = root.size
         residual = drift.residuals[:, :half] + 1j * drift.residuals[:, half:]
-        for j, damping in enumerate(CANDIDATE_DAMPING):
-            gain = _line_gain(group, residual, root, weights, damping)
+        for j, gain in enumerate(line_gains(residual, root, weights, line)):
             total[j] += np.interp(grid, group.frequencies, gain)
     total[:, ~loud] = 0.0
     best = np.argmax(total, axis=0)
@@ -362,22 +360,35 @@ def _match(
     return grid[peak], np.array(CANDIDATE_DAMPING)[best][peak], gain[peak]
 
 
-def _line_gain(
-    group: Group, residual: ComplexArray, root: FloatArray, weights: FloatArray, damping: float
-) -> FloatArray:
-    """Weighted gain of one complex line at every bin, matched over a few bins either side."""
-    h = min(REACH_BINS, (root.size - 1) // 2)
+def candidate_lines(group: Group) -> ComplexArray:
+    """Lines of each damping at each bin, over a few bins either side (n_bins, n_offsets, n_dampings)."""
+    h = min(REACH_BINS, (group.frequencies.size - 1) // 2)
     size = 2.0 * np.pi * group.frequencies
-    poles = -damping * size + 1j * size
-    offsets = 2.0 * np.pi * np.arange(-h, h + 1) / group.duration
-    ratio = np.exp((poles[:, None] - 1j * (size[:, None] + offsets[None, :])) / group.sample_rate)
-    line = (1.0 - np.exp(-damping * size * group.duration))[:, None] / (1.0 - ratio)
-    padded_root = np.pad(root, h)
-    line = line * np.lib.stride_tricks.sliding_window_view(padded_root, 2 * h + 1)
-    norm = np.sum(np.abs(line) ** 2, axis=1)
-    windows = np.lib.stride_tricks.sliding_window_view(np.pad(residual, ((0, 0), (h, h))), 2 * h + 1, axis=1)
-    inner = np.einsum("kbj,bj->kb", windows, line.conj())
-    return np.asarray(np.sum(weights[:, None] * np.abs(inner) ** 2, axis=0) / norm)
+    turn = np.exp(-1j * np.arange(-h, h + 1) * 2.0 * np.pi / group.n)
+    lines = []
+    for damping in CANDIDATE_DAMPING:
+        ratio = np.exp(-damping * size / group.sample_rate)[:, None] * turn[None, :]
+        lines.append(-np.expm1(-damping * size * group.duration)[:, None] / (1.0 - ratio))
+    return np.stack(lines, axis=2)
+
+
+def line_gains(
+    residual: ComplexArray, root: FloatArray, weights: FloatArray, lines: ComplexArray
+) -> FloatArray:
+    """Weighted gain of one complex line at every bin, for each damping (n_dampings, n_bins).
+
+    Parameters
+    ----------
+    residual : array (n_taps, n_bins), whitened
+    lines : array (n_bins, n_offsets, n_dampings)   `candidate_lines`
+    """
+    offsets = lines.shape[1]
+    h = offsets // 2
+    window = np.lib.stride_tricks.sliding_window_view
+    seen = window(np.pad(residual * root, ((0, 0), (h, h))), offsets, axis=1).transpose(1, 0, 2)
+    inner = np.matmul(seen, lines.conj())
+    norm = np.einsum("bj,bjd->bd", window(np.pad(root**2, h), offsets), np.abs(lines) ** 2)
+    return np.asarray((np.einsum("k,bkd->bd", weights, np.abs(inner) ** 2) / norm).T)
 
 
 def exact_gain(
@@ -393,7 +404,8 @@ def exact_gain(
         one = np.array([pole])
         columns = real_columns(transform(one, group)[0], transform(one.conj(), group)[0])
         columns = columns * np.concatenate([root, root])[:, None]
-        columns -= drift.basis @ (drift.basis.T @ columns)
-        inner = drift.residuals @ np.linalg.qr(columns)[0]
-        gain += float(np.sum(weights * np.sum(inner**2, axis=1)))
+        across = drift.columns.T @ columns
+        gram = columns.T @ columns - across.T @ solve(drift.factor, across)
+        inner = drift.residuals @ columns
+        gain += float(np.sum(weights * np.sum(inner * np.linalg.solve(gram, inner.T).T, axis=1)))
     return gain

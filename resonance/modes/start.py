@@ -14,7 +14,7 @@ from resonance.sound.recording import ComplexArray, FloatArray
 
 TRANSITION = 300.0  # Hz between the pass band and the stop band
 WINDOW = 220  # rows of the Hankel matrix at most
-ORDERS = (12, 16, 20, 25, 30, 36, 43, 51, 60)
+ORDERS = (20, 30, 40, 50, 60, 70)
 SEEN = 0.4  # share of the orders in which a pole must appear
 
 
@@ -52,13 +52,30 @@ def _covariance(stacks: list[ComplexArray]) -> ComplexArray:
     """Joint covariance of the Hankel matrices of all segments, each tap scaled to the same strength."""
     shortest = min(stack.shape[1] for stack in stacks)
     rows = int(min(WINDOW, max(4, shortest // 2)))
-    total = np.zeros((rows, rows), complex)
-    for stack in stacks:
-        for segment in stack:
-            view = np.lib.stride_tricks.sliding_window_view(segment, rows)
-            power = float(np.mean(np.abs(segment) ** 2)) or 1.0
-            total += view.T @ view.conj() / power
-    return total
+    return np.asarray(sum(hankel_covariance(_level(stack), rows) for stack in stacks))
+
+
+def _level(stack: ComplexArray) -> ComplexArray:
+    power = np.mean(np.abs(stack) ** 2, axis=1, keepdims=True)
+    return np.asarray(stack / np.sqrt(np.where(power > 0.0, power, 1.0)))
+
+
+def hankel_covariance(segments: ComplexArray, rows: int) -> ComplexArray:
+    """Sum over the segments of H H^*, where H[i, t] = x[i + t] has `rows` rows and fits the segment.
+
+    Along a diagonal, R[i + 1, j + 1] = R[i, j] + x[i + n] x*[j + n] - x[i] x*[j] with n columns in H, so that
+    only the first row is summed in full.
+    """
+    columns = segments.shape[1] - rows + 1
+    windows = np.lib.stride_tricks.sliding_window_view(segments.conj(), columns, axis=1)
+    covariance = np.empty((rows, rows), complex)
+    covariance[0] = np.einsum("kt,kjt->j", segments[:, :columns], windows)
+    early, late = segments[:, : rows - 1], segments[:, columns : columns + rows - 1]
+    growth = late.T @ late.conj() - early.T @ early.conj()
+    for i in range(1, rows):
+        covariance[i, i:] = covariance[i - 1, i - 1 : -1] + growth[i - 1, i - 1 :]
+        covariance[i, :i] = covariance[:i, i].conj()
+    return covariance
 
 
 def _poles_at_orders(covariance: ComplexArray, orders: Sequence[int]) -> list[ComplexArray]:

@@ -45,7 +45,7 @@ def test_a_mode_leaves_by_the_measure_it_joined_by():
     groups = groups_of()
     poles = band_poles(np.r_[[f for f, _ in BODY], HUM], np.r_[[z for _, z in BODY], np.full(len(HUM), 1e-5)])
     roots, weights = [1.0 / np.sqrt(groups[0].noise)], [np.ones(len(groups[0].taps))]
-    gains = mode_gains(groups, evaluate(groups, poles, roots, weights), roots, weights)
+    gains = mode_gains(evaluate(groups, poles, roots, weights), weights)
     for i, pole in enumerate(poles):
         others = evaluate(groups, np.delete(poles, i), roots, weights)
         free = [drifting(projection) for projection in others.projections]
@@ -58,7 +58,7 @@ def test_the_list_comes_to_rest(seed):
     fit = select_modes(groups, band_poles(np.array([275.0, 403.0]), np.array([0.025, 0.010])))
     assert fit.settled
     cost = price(len(groups[0].taps))
-    assert paying(groups, fit.state, fit.root_weights, fit.tap_weights, cost).all()
+    assert paying(groups, fit.state, fit.tap_weights, cost).all()
     assert candidates(groups, fit.state, fit.root_weights, fit.tap_weights, cost).size == 0
     found = np.abs(fit.state.poles) / (2 * np.pi)
     for frequency in (*(f for f, _ in (*BODY, EDGE)), *HUM):
