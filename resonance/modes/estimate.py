@@ -24,9 +24,12 @@ damping_uncertain : {}   (mode) damping not shown, its uncertainty is more than 
 """
 
 from collections.abc import Sequence
+from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
+from functools import cache
 from itertools import pairwise
 from math import isfinite, nan, sqrt
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -56,6 +59,9 @@ from resonance.sound.recording import ComplexArray, FloatArray, Take
 from resonance.spectra.spectrum import average_spectrum, nearest_maximum
 from resonance.taps.find import find_taps
 from resonance.taps.tap import Tap
+
+if TYPE_CHECKING:
+    from threadpoolctl import ThreadpoolController
 
 METHOD = 1  # number of this estimator; sets of different numbers are never compared
 MARGIN = 250.0  # Hz fitted beyond the band of interest; half as much where the record is long
@@ -102,6 +108,32 @@ def find_modes(
     ------
     ResonanceError   when the band does not fit the recordings
     """
+    with _one_thread():
+        return _find(takes, taps, band, family, piece, open_strings, start)
+
+
+def _one_thread() -> AbstractContextManager[object]:
+    """One thread for the many small products of a fit: more only wait for each other on a busy machine."""
+    return _thread_pools().limit(limits=1, user_api="blas")  # type: ignore[no-any-return]
+
+
+@cache
+def _thread_pools() -> "ThreadpoolController":
+    import scipy.linalg  # noqa: F401  (it has a pool of its own, which must be there to be found)
+    from threadpoolctl import ThreadpoolController
+
+    return ThreadpoolController()
+
+
+def _find(
+    takes: Sequence[Take],
+    taps: Sequence[Tap],
+    band: tuple[float, float] | None,
+    family: str,
+    piece: str,
+    open_strings: Sequence[float] | None,
+    start: Sequence[Mode] | None,
+) -> ModesResult:
     search = search_of(family, piece)
     low, high = checked_band(band or search.band, takes, explicit=band is not None)
     reasons = _set_reasons(takes, taps, strings_given=open_strings is not None, strung=_strung(family, piece))
