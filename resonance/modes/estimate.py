@@ -24,12 +24,9 @@ damping_uncertain : {}   (mode) damping not shown, its uncertainty is more than 
 """
 
 from collections.abc import Sequence
-from contextlib import AbstractContextManager
 from dataclasses import dataclass, replace
-from functools import cache
 from itertools import pairwise
 from math import isfinite, nan, sqrt
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -53,15 +50,13 @@ from resonance.modes.room import (
 from resonance.modes.select import Fit, bin_power, pole_covariance, select_modes
 from resonance.modes.start import band_poles, start_poles
 from resonance.modes.strings import BODY_DAMPING, assumed_strings, kind_of, with_read_strings
+from resonance.modes.threads import in_one_thread
 from resonance.modes.tuning import read_strings
 from resonance.reasons import Reason
 from resonance.sound.recording import ComplexArray, FloatArray, Take
 from resonance.spectra.spectrum import average_spectrum, nearest_maximum
 from resonance.taps.find import find_taps
 from resonance.taps.tap import Tap
-
-if TYPE_CHECKING:
-    from threadpoolctl import ThreadpoolController
 
 METHOD = 1  # number of this estimator; sets of different numbers are never compared
 MARGIN = 250.0  # Hz fitted beyond the band of interest; half as much where the record is long
@@ -77,6 +72,7 @@ LARGEST_DAMPING_U = 0.35  # of the damping itself
 EDGE = 30.0  # Hz, from the end of the fit down, where nothing is read
 
 
+@in_one_thread
 def find_modes(
     takes: Sequence[Take],
     taps: Sequence[Tap],
@@ -108,32 +104,6 @@ def find_modes(
     ------
     ResonanceError   when the band does not fit the recordings
     """
-    with _one_thread():
-        return _find(takes, taps, band, family, piece, open_strings, start)
-
-
-def _one_thread() -> AbstractContextManager[object]:
-    """One thread for the many small products of a fit: more only wait for each other on a busy machine."""
-    return _thread_pools().limit(limits=1, user_api="blas")  # type: ignore[no-any-return]
-
-
-@cache
-def _thread_pools() -> "ThreadpoolController":
-    import scipy.linalg  # noqa: F401  (it has a pool of its own, which must be there to be found)
-    from threadpoolctl import ThreadpoolController
-
-    return ThreadpoolController()
-
-
-def _find(
-    takes: Sequence[Take],
-    taps: Sequence[Tap],
-    band: tuple[float, float] | None,
-    family: str,
-    piece: str,
-    open_strings: Sequence[float] | None,
-    start: Sequence[Mode] | None,
-) -> ModesResult:
     search = search_of(family, piece)
     low, high = checked_band(band or search.band, takes, explicit=band is not None)
     reasons = _set_reasons(takes, taps, strings_given=open_strings is not None, strung=_strung(family, piece))
@@ -420,8 +390,9 @@ def _model_terms(
             for g, old, w in zip(groups, part.groups, part.fit.root_weights, strict=True)
         )
         state = evaluate(groups, poles, roots, part.fit.tap_weights)
-        state = refine(groups, state, roots, part.fit.tap_weights, steps=2, tolerance=0.3)
-        late_u = np.sqrt(np.diag(pole_covariance(state, part.fit.tap_weights))).reshape(-1, 2)[:, ::-1]
+        state = refine(groups, state, roots, part.fit.tap_weights, steps=4, tolerance=0.1)
+        # twice the variance, so that chance alone seldom counts as movement
+        late_u = np.sqrt(2.0 * np.diag(pole_covariance(state, part.fit.tap_weights))).reshape(-1, 2)[:, ::-1]
         moved = np.stack([np.abs(state.poles) - np.abs(poles), np.log(state.poles.real / poles.real)], axis=1)
         believed = np.stack(
             [0.25 * np.maximum(-poles.real, 2.0 / longest), np.full(poles.size, 0.25)], axis=1

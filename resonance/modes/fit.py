@@ -59,12 +59,12 @@ class Projection:
 
     @cached_property
     def across(self) -> FloatArray:
-        """design' slopes (n_columns, 2 n_modes)."""
+        """Inner products of design and slopes (n_columns, 2 n_modes)."""
         return np.asarray(self.design.T @ self.slopes)
 
     @cached_property
     def slope_gram(self) -> FloatArray:
-        """slopes' slopes (2 n_modes, 2 n_modes)."""
+        """Gram matrix of the slopes (2 n_modes, 2 n_modes)."""
         return np.asarray(self.slopes.T @ self.slopes)
 
     @cached_property
@@ -123,7 +123,7 @@ def project(group: Group, poles: ComplexArray, root_weight: FloatArray) -> Proje
 
     Parameters
     ----------
-    root_weight : array (n_bins,)   1 / standard deviation of the error at each bin
+    root_weight : array (n_bins,)   1 / standard deviation of the real part of the error at each bin
     """
     weight = np.concatenate([root_weight, root_weight])[:, None]
     value, slope = transform(poles, group)

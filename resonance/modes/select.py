@@ -34,7 +34,7 @@ from resonance.modes.fit import (
 )
 from resonance.sound.recording import ComplexArray, FloatArray
 
-CHANCE = 1e-6
+CHANCE = 1e-9
 SUB_BAND = 160.0  # Hz, width over which one error level holds
 SMOOTH = 12.0  # Hz, width over which the decay's own power is smoothed
 FIRST_ERROR = 3e-4  # share of the decay's power taken as error before the residual tells
@@ -79,7 +79,7 @@ def select_modes(
         from, so that a ringing string does not hide the body
     """
     tap_weights: tuple[FloatArray, ...] = tuple(np.ones(len(g.taps)) for g in groups)
-    roots = tuple(1.0 / np.sqrt(np.maximum(g.noise + FIRST_ERROR * decay_power(g), g.floor)) for g in groups)
+    roots = tuple(row_weights(np.maximum(g.noise + FIRST_ERROR * decay_power(g), g.floor)) for g in groups)
     state = refine(groups, evaluate(groups, poles, roots, tap_weights), roots, tap_weights, steps=2)
     cost = price(sum(len(g.taps) for g in groups))
     lines = [candidate_lines(group) for group in groups] if growing else []
@@ -118,6 +118,16 @@ def _pruned(
     return state, roots, tap_weights, False
 
 
+def row_weights(variance: FloatArray) -> FloatArray:
+    """Root weights (n_bins,) under which the real and the imaginary part of a bin have variance 1 each.
+
+    Parameters
+    ----------
+    variance : array (n_bins,)   expected squared size of the complex error
+    """
+    return np.asarray(np.sqrt(2.0 / variance))
+
+
 def decay_power(group: Group) -> FloatArray:
     """Mean power of the group's decays, smoothed over a few hertz."""
     import scipy
@@ -152,7 +162,7 @@ def error_weights(
         power = residual_power(projection, root)
         level = np.mean(weights[:, None] * power, axis=0)
         variance = error_variance(group, level)
-        new_roots.append(1.0 / np.sqrt(variance))
+        new_roots.append(row_weights(variance))
         new_weights.append(1.0 / np.clip(np.median(power / variance, axis=1) / np.log(2.0), 0.03, 30.0))
     return tuple(new_roots), tuple(new_weights)
 
@@ -217,9 +227,7 @@ def drifting(projection: Projection) -> Drifting:
     """Let the modes drift: what a drift of known modes explains is no new mode, nor does it feed a twin."""
     size = np.sqrt(np.diag(projection.slope_gram)) + 1e-300
     across = projection.across / size
-    gram = np.block(
-        [[projection.gram, across], [across.T, projection.slope_gram / np.outer(size, size)]]
-    )
+    gram = np.block([[projection.gram, across], [across.T, projection.slope_gram / np.outer(size, size)]])
     columns = np.concatenate([projection.design, projection.slopes / size], axis=1)
     factor = cholesky(gram)
     further = solve(factor, columns.T @ projection.residuals.T).T

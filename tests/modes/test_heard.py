@@ -129,3 +129,11 @@ def test_what_hardly_rises_above_the_quiet_is_not_the_taps():
     hum = QuietPeak(310.0, 2.9, 2.9, 15.0)
     assert by_quiet([mode(310.5, 0.012, snr_db=18.0)], [hum])[0].kind == "body"  # a tone beside it
     assert by_quiet([mode(330.0, snr_db=18.0)], [peak])[0].kind == "body"
+
+
+@pytest.mark.parametrize(("line", "body"), [(100.0, 101.0), (120.0, 118.7), (300.0, 301.2)])
+def test_a_mains_line_does_not_make_a_body_mode_beside_it_the_rooms(line, body):
+    hum = QuietPeak(line, 2.9, 2.88, 25.0)
+    fan = QuietPeak(line + 10.0, 2.9, 2.88, 25.0)  # as narrow, but on no harmonic of the mains
+    assert by_quiet([mode(body, 0.015)], [hum])[0].kind == "body"
+    assert by_quiet([mode(body + 10.0, 1e-3)], [fan])[0].kind == "room"
