@@ -32,22 +32,21 @@ import numpy as np
 
 from resonance.errors import ResonanceError
 from resonance.modes.decays import Group, cut_groups, joined_noise_db, longest_decay
-from resonance.modes.fit import evaluate, line_powers, refine
+from resonance.modes.fit import bin_power, evaluate, line_powers
 from resonance.modes.heard import by_clap, by_quiet, quiet_peaks
+from resonance.modes.late import late_movement
 from resonance.modes.mode import Level, Mode, ModesResult
 from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
 from resonance.modes.ranges import Search, search_of
 from resonance.modes.room import (
     BENT,
-    BENT_AT_LEAST,
-    BENT_SIGMAS,
     ROOM_HEARD,
     flanked,
     late_slopes,
     room_index,
     with_model_terms,
 )
-from resonance.modes.select import Fit, bin_power, pole_covariance, select_modes
+from resonance.modes.select import Fit, select_modes
 from resonance.modes.start import band_poles, start_poles
 from resonance.modes.strings import BODY_DAMPING, assumed_strings, kind_of, with_read_strings
 from resonance.modes.threads import in_one_thread
@@ -58,14 +57,13 @@ from resonance.spectra.spectrum import average_spectrum, nearest_maximum
 from resonance.taps.find import find_taps
 from resonance.taps.tap import Tap
 
-METHOD = 1  # number of this estimator; sets of different numbers are never compared
+METHOD = 2  # number of this estimator; sets of different numbers are never compared
 MARGIN = 250.0  # Hz fitted beyond the band of interest; half as much where the record is long
 SLICE = 1400.0  # Hz of band fitted at once, less where the record is long
 BINS = 1500.0  # bins of band fitted at once
 FAINT_DB = -36.0  # line power below the strongest at which a mode is no longer reported
 LEAST_SNR_DB = 3.0  # line over noise below which a mode is not reported
 LARGEST_MISFIT = 0.3
-LATER = (0.010, 0.025, 0.050)  # s, later starts of the model term
 BEFORE_BLOW = 0.001  # s before the onset at which the picture begins
 SHORTEST_FALL = 1.0  # damping needs a record in which the mode falls by this many nepers
 LARGEST_DAMPING_U = 0.35  # of the damping itself
@@ -304,7 +302,13 @@ def _modes_of(
     if not inside:
         return []
     influence = tap_influence(part.groups, part.fit)
-    model = _model_terms(part, takes, taps, search, longest)
+
+    def recut(delay: float) -> tuple[Group, ...]:
+        return cut_groups(
+            takes, taps, search=search, fit_band=part.fit_band, longest=longest - delay, delay=delay
+        )
+
+    model = late_movement(part.groups, part.fit, recut)
     grid, power = _picture(takes, taps, part.fit_band, longest)
     duration = max(group.duration for group in part.groups)
     return [_report(part, influence, i, model[i], (grid, power), duration, strings, strung) for i in inside]
@@ -365,46 +369,6 @@ def _limit(frequency: Pooled, fall: float) -> str:
     if fall < SHORTEST_FALL:
         return "record"
     return "hand" if frequency.hand > frequency.noise else "noise"
-
-
-def _model_terms(
-    part: _Part, takes: Sequence[Take], taps: Sequence[Tap], search: Search, longest: float
-) -> FloatArray:
-    """How far frequency (Hz) and ln damping move when the fit begins later, beyond noise, and whether surely.
-
-    Returns
-    -------
-    array (n_modes, 3)
-    """
-    poles = part.fit.state.poles
-    spread, counted = np.zeros((poles.size, 2)), np.zeros((poles.size, 2))
-    bent = np.zeros(poles.size)
-    for delay in LATER:
-        groups = cut_groups(
-            takes, taps, search=search, fit_band=part.fit_band, longest=longest - delay, delay=delay
-        )
-        if [g.taps for g in groups] != [g.taps for g in part.groups]:
-            continue
-        roots = tuple(
-            np.interp(g.frequencies, old.frequencies, w)
-            for g, old, w in zip(groups, part.groups, part.fit.root_weights, strict=True)
-        )
-        state = evaluate(groups, poles, roots, part.fit.tap_weights)
-        state = refine(groups, state, roots, part.fit.tap_weights, steps=4, tolerance=0.1)
-        # twice the variance, so that chance alone seldom counts as movement
-        late_u = np.sqrt(2.0 * np.diag(pole_covariance(state, part.fit.tap_weights))).reshape(-1, 2)[:, ::-1]
-        moved = np.stack([np.abs(state.poles) - np.abs(poles), np.log(state.poles.real / poles.real)], axis=1)
-        believed = np.stack(
-            [0.25 * np.maximum(-poles.real, 2.0 / longest), np.full(poles.size, 0.25)], axis=1
-        )
-        told = late_u < believed
-        enough = BENT_AT_LEAST * np.stack([-poles.real, np.ones(poles.size)], axis=1)
-        sure = told & (np.abs(moved) > np.maximum(BENT_SIGMAS * late_u, enough))
-        bent = np.maximum(bent, sure.any(axis=1))
-        spread += np.where(told, np.maximum(moved**2 - late_u**2, 0.0), 0.0)
-        counted += told
-    terms = np.sqrt(spread / np.maximum(counted, 1)) / np.array([2.0 * np.pi, 1.0])
-    return np.concatenate([terms, bent[:, None]], axis=1)
 
 
 def _picture(

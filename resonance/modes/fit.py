@@ -143,6 +143,12 @@ def project(group: Group, poles: ComplexArray, root_weight: FloatArray) -> Proje
     return Projection(design, scale, gram, factor, slopes, solution, residuals)
 
 
+def bin_power(residuals: FloatArray, root_weight: FloatArray) -> FloatArray:
+    """Power per tap and bin (n_taps, n_bins) of whitened residuals (n_taps, 2 n_bins), whitening undone."""
+    half = root_weight.size
+    return np.asarray((residuals[:, :half] ** 2 + residuals[:, half:] ** 2) / root_weight**2)
+
+
 def whitened(group: Group, root_weight: FloatArray) -> FloatArray:
     """Spectra of the taps over the error's standard deviation (n_taps, 2 n_bins), real before imaginary."""
     scaled = group.spectra * root_weight

@@ -3,12 +3,15 @@
 import numpy as np
 import pytest
 
+from resonance.modes import candidates as candidates_of
 from resonance.modes import select
+from resonance.modes.candidates import candidates
 from resonance.modes.decays import cut_groups
 from resonance.modes.estimate import find_modes
 from resonance.modes.fit import evaluate
+from resonance.modes.gains import drifting, exact_gain, mode_gains
 from resonance.modes.ranges import search_of
-from resonance.modes.select import candidates, drifting, exact_gain, mode_gains, paying, price, select_modes
+from resonance.modes.select import paying, price, select_modes
 from resonance.modes.start import band_poles
 from resonance.sound.recording import Recording, Take
 from resonance.sound.synthesis import BodyMode, even_blows
@@ -67,6 +70,6 @@ def test_the_list_comes_to_rest(seed):
 
 def test_a_list_cut_off_says_so(monkeypatch):
     monkeypatch.setattr(select, "ADDINGS", 1)
-    monkeypatch.setattr(select, "ADD_AT_ONCE", 1)
+    monkeypatch.setattr(candidates_of, "ADD_AT_ONCE", 1)
     monkeypatch.setattr("resonance.modes.estimate.start_poles", lambda groups, band: np.zeros(0, complex))
     assert "unsettled" in [reason.code for reason in find_modes(*recorded()).reasons]

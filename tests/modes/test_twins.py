@@ -11,9 +11,10 @@ import scipy
 
 from resonance.modes.decays import cut_groups
 from resonance.modes.fit import evaluate, joint_hessian, moved, normal_equations, transform
+from resonance.modes.gains import drifting, exact_gain, pole_covariance
 from resonance.modes.pool import paule_mandel, pool_number, random_effects, tap_influence
 from resonance.modes.ranges import Search
-from resonance.modes.select import Fit, drifting, exact_gain, pole_covariance
+from resonance.modes.select import Fit
 from resonance.modes.start import band_poles
 from resonance.sound.recording import Recording, Take
 from resonance.taps.tap import Tap
