@@ -41,9 +41,8 @@ def compare_sets(shop: "Shop", job: "Job", before: TapSet, after: TapSet) -> "Co
         raise ResonanceError(f"{before.id} is named twice; a comparison needs two tap sets")
     if before.analysis.method != after.analysis.method:
         raise ResonanceError(
-            f"{before.id} and {after.id} were analysed by different methods (number "
-            f"{before.analysis.method} and {after.analysis.method}) and cannot be compared; add the older "
-            "recording to a new job"
+            f"{before.id} and {after.id} were analysed by different methods and cannot be compared: "
+            f"{remedy_words(job)}"
         )
     with one_thread():
         comparison = compare(
@@ -57,6 +56,27 @@ def compare_sets(shop: "Shop", job: "Job", before: TapSet, after: TapSet) -> "Co
         reasons = (Reason("order_not_confirmed"), *comparison.reasons)
         comparison = replace(comparison, reasons=reasons)
     return comparison
+
+
+def mixed_words(job: "Job") -> str:
+    """Say that not all tap sets can be compared, and what to do; '' where all are of one method."""
+    methods = [tap_set.analysis.method for tap_set in job.sets]
+    older = sum(method < max(methods) for method in methods)
+    if not older:
+        return ""
+    were = "was" if older == 1 else "were"
+    return (
+        f"Not all tap sets are in this: {older} of {len(methods)} {were} analysed by an older method; "
+        f"{remedy_words(job)}."
+    )
+
+
+def remedy_words(job: "Job") -> str:
+    """Say how all tap sets of a job come to be of one method."""
+    from resonance.modes.estimate import METHOD
+
+    newer = any(tap_set.analysis.method > METHOD for tap_set in job.sets)
+    return f"{'bring this program up to date, then ' if newer else ''}run 'resonance recompute {job.id}'"
 
 
 def _dated(job: "Job", before: TapSet, after: TapSet) -> "list[Adjustment]":
@@ -145,7 +165,7 @@ def _compared(shop: "Shop", job: "Job", pairs: Sequence[tuple[str, str]]) -> "It
     from concurrent.futures import ProcessPoolExecutor
     from multiprocessing import get_context
 
-    pool = ProcessPoolExecutor(WORKERS, mp_context=get_context("spawn"), initializer=_leave_stopping)
+    pool = ProcessPoolExecutor(WORKERS, mp_context=get_context("spawn"), initializer=leave_stopping)
     try:
         yield from pool.map(
             compare_by_id, *zip(*((shop.folder, job.id, pair) for pair in pairs), strict=True)
@@ -164,7 +184,7 @@ def compare_by_id(folder: Path, job_id: str, pair: tuple[str, str]) -> "Comparis
     return compare_sets(shop, job, find_set(job, pair[0]), find_set(job, pair[1]))
 
 
-def _leave_stopping() -> None:
+def leave_stopping() -> None:
     """Let Ctrl-C stop the parent, which stops the workers, without a word from each."""
     import signal
 

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 from resonance.cli import screen
 from resonance.cli.analysing import one_thread
-from resonance.cli.comparing import put_back_scatter
+from resonance.cli.comparing import mixed_words, put_back_scatter
 from resonance.cli.options import Commands, add_command, add_json
 from resonance.cli.shop import open_shop
 
@@ -46,6 +46,7 @@ def run(arguments: Namespace) -> None:
     job = with_tracks(shop.job(arguments.job))
     with screen.Progress() as progress:
         found = histories_of(shop, job, progress=progress)
+    screen.note(mixed_words(job))
     if arguments.json:
         screen.print_json({"job": job.id, "histories": [to_record(each) for each in found]})
         return

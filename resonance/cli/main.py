@@ -31,6 +31,7 @@ COMMANDS = (
     "repeat",
     "report",
     "figure",
+    "recompute",
     "check",
     "undo",
     "demo",

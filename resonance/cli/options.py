@@ -15,6 +15,7 @@ from resonance.cli import screen
 from resonance.sets.instrument import FAMILIES, PIECES
 from resonance.sets.tapset import CHECKS, REPEAT_KINDS
 
+NAME_COLUMN = 4 + len("recompute")  # the longest name of a command, where it is listed
 Commands = Any  # what add_subparsers() gives: argparse has no public name for it
 
 
@@ -55,7 +56,9 @@ def did_you_mean(word: str, choices: Sequence[str]) -> str:
 
 
 def _help_format(prog: str) -> argparse.HelpFormatter:
-    return argparse.RawDescriptionHelpFormatter(prog, max_help_position=30, width=screen.line_width())
+    layout = argparse.RawDescriptionHelpFormatter(prog, max_help_position=30, width=screen.line_width())
+    layout._action_max_length = NAME_COLUMN  # argparse forgets that commands stand further in than options
+    return layout
 
 
 def add_command(commands: Commands, name: str, *, does: str, example: str, about: str = "") -> Parser:
@@ -182,6 +185,18 @@ def positive(text: str) -> float:
     if value <= 0.0:
         raise argparse.ArgumentTypeError(f"'{text}' must be above 0")
     return value
+
+
+def whole_number(text: str) -> int:
+    """Read a whole number, 1 or more.
+
+    Raises
+    ------
+    argparse.ArgumentTypeError   when it is none
+    """
+    if not text.strip().isdigit() or int(text) < 1:
+        raise argparse.ArgumentTypeError(f"'{text}' must be a whole number, 1 or more")
+    return int(text)
 
 
 def key_value(text: str) -> tuple[str, str]:

@@ -5,7 +5,7 @@ from typing import TYPE_CHECKING
 
 from resonance.cli import screen
 from resonance.cli.analysing import one_thread
-from resonance.cli.comparing import put_back_scatter
+from resonance.cli.comparing import mixed_words, put_back_scatter, remedy_words
 from resonance.cli.options import Commands, add_command, add_json
 from resonance.cli.shop import open_shop
 
@@ -49,6 +49,7 @@ def run(arguments: Namespace) -> None:
     with screen.Progress() as progress:
         progress(0.2, "fitting the moves")
         response = response_of(shop, job)
+    screen.note(mixed_words(job))
     hint, said = _hint(shop, job, response) if arguments.hint else (None, [])
     if arguments.json:
         record = {key: value for key, value in to_record(response).items() if key != "draws"}
@@ -73,12 +74,13 @@ def response_of(shop: "Shop", job: "Job") -> "PostResponse":
 
     last = chapters(job)[-1]
     opened = last.opened_by.id if last.opened_by else ""
+    method = max((tap_set.analysis.method for tap_set in job.sets), default=0)
     histories = [h for h in histories_of(shop, job) if h.chapter == opened]
     with one_thread():
         return post_response(
-            last.sets,
+            [tap_set for tap_set in last.sets if tap_set.analysis.method == method],
             last.adjustments,
-            repeatability=put_back_scatter(job, shop=shop),
+            repeatability=put_back_scatter(job, method=method, shop=shop),
             histories=histories,
             chapter=opened,
         )
@@ -102,6 +104,8 @@ def _hint(shop: "Shop", job: "Job", response: "PostResponse") -> "tuple[Hint | N
         return None, hint_blocks(None, name, "No hint: too few moves of the post were read.")
     if chapter_of(job, target.id) != chapter_of(job, job.sets[-1].id):
         return None, hint_blocks(None, name, "No hint: the tap set you aim at is of an earlier chapter.")
+    if target.analysis.method != job.sets[-1].analysis.method:
+        return None, hint_blocks(None, name, f"No hint: {remedy_words(job)} first.")
     wanted, u = wanted_cents(job.sets[-1], target, response.tracks, put_back_scatter(job, shop=shop))
     hint = suggest_move(response, wanted, u)
     return hint, hint_blocks(hint, name)

@@ -27,13 +27,14 @@ def add_parser(commands: Commands) -> None:
 
 def run(arguments: Namespace) -> None:
     """Print the put-back scatter."""
-    from resonance.cli.comparing import put_back_scatter
+    from resonance.cli.comparing import mixed_words, put_back_scatter
     from resonance.jobs.records import to_record
     from resonance.report.scatter import repeat_blocks
 
     shop = open_shop(arguments)
     job = shop.job(arguments.job)
     found = put_back_scatter(job, shop=shop)
+    screen.note(mixed_words(job))
     if arguments.json:
         screen.print_json({"job": job.id, **to_record(found)})
         return

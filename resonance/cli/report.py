@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from resonance.cli import screen
-from resonance.cli.comparing import compare_all
+from resonance.cli.comparing import compare_all, mixed_words
 from resonance.cli.options import Commands, UsageError, add_command, add_json
 from resonance.cli.ordering import unconfirmed_words
 from resonance.cli.shop import open_shop
@@ -67,7 +67,7 @@ def run(arguments: Namespace) -> None:
     else:
         screen.show(f"Written: {out}")
         screen.show(guesses_words(job) if arguments.audience == "customer" else "")
-    screen.note(unconfirmed_words(job))
+    screen.note(unconfirmed_words(job), mixed_words(job))
 
 
 def guesses_words(job: "Job") -> str:

@@ -18,6 +18,7 @@ from resonance.cli.options import (
     add_json,
     positive,
     repeat_kind,
+    whole_number,
 )
 from resonance.cli.shop import open_shop
 from resonance.errors import MicrophoneError
@@ -53,7 +54,7 @@ def add_parser(commands: Commands) -> None:
     parser.add_argument("job", metavar="JOB", nargs="?", default="", help="name of the job")
     parser.add_argument("--places", type=_places, metavar="N", help="microphone places: 2 unless said")
     parser.add_argument(
-        "--taps", type=_count, default=4, metavar="N", help="taps at each place: 4 unless said"
+        "--taps", type=whole_number, default=4, metavar="N", help="taps at each place: 4 unless said"
     )
     kind = parser.add_mutually_exclusive_group()
     kind.add_argument("--bowed", action="store_true", help="record bowed notes instead of taps")
@@ -82,16 +83,10 @@ def _add_sound(parser: ArgumentParser) -> None:
 
 
 def _places(text: str) -> int:
-    value = _count(text)
+    value = whole_number(text)
     if value > MOST_PLACES:
         raise ArgumentTypeError(f"'{text}' is more than {MOST_PLACES} places; 1 or 2 will do")
     return value
-
-
-def _count(text: str) -> int:
-    if not text.strip().isdigit() or int(text) < 1:
-        raise ArgumentTypeError(f"'{text}' must be a whole number, 1 or more")
-    return int(text)
 
 
 def run(arguments: Namespace) -> int:

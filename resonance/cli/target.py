@@ -46,7 +46,7 @@ def run(arguments: Namespace) -> None:
 def _print(shop: "Shop", job: "Job", arguments: Namespace) -> None:
     """Say the target and how far every tap set is from it."""
     from resonance.changes.distance import distances
-    from resonance.cli.comparing import put_back_scatter
+    from resonance.cli.comparing import mixed_words, put_back_scatter
     from resonance.jobs.job import find_set
     from resonance.jobs.records import to_record
     from resonance.jobs.tables import with_tracks
@@ -66,6 +66,7 @@ def _print(shop: "Shop", job: "Job", arguments: Namespace) -> None:
         screen.print_json({"job": job.id, "target": job.target})
         return
     found = distances(alike, target, put_back_scatter(job, method=target.analysis.method, shop=shop))
+    screen.note(mixed_words(job) if len(alike) < len(job.sets) else "")
     if arguments.json:
         screen.print_json({"job": job.id, "target": job.target, "distances": [to_record(d) for d in found]})
         return

@@ -5,7 +5,7 @@ A verdict names a mode by its tap set and frequency, so that it finds the mode a
 Reason codes
 ------------
 label_without_mode : {'label', 'frequency'}   a name the maker gave fits no mode of the present analysis
-taps_judged_since : {'n'}   taps the maker refused or restored after the analysis was made: analyse again
+taps_judged_since : {'n'}   taps the maker refused or restored after the analysis was made: recompute
 """
 
 from collections.abc import Mapping, Sequence

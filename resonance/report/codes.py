@@ -138,8 +138,8 @@ CODES: dict[str, tuple[str, ...]] = {
         "your name {label:text} at {frequency:hz} fits no resonance of this analysis",
     ),
     "taps_judged_since": (
-        "taps were refused or restored since the analysis: analyse the tap set again",
-        "taps refused or restored since the analysis: {n:n}; analyse the tap set again",
+        "taps were refused or restored since the analysis: 'resonance recompute' heeds it",
+        "taps refused or restored since the analysis: {n:n}; 'resonance recompute' heeds it",
     ),
     "one_partial": ("read from one partial alone",),
     "partials_left_out": (
