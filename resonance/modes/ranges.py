@@ -35,14 +35,14 @@ WHOLE = {
     "viola": Search((60.0, 1100.0), 0.6, settle=0.002, risen=0.5),
     "cello": Search((45.0, 800.0), 0.9, settle=0.002, risen=0.5),
     "bass": Search((30.0, 500.0), 1.2, settle=0.002, risen=0.5),
-    "other": Search((40.0, 4000.0), 2.0, settle=0.04, floor=1e-5),
+    "other": Search((40.0, 4000.0), 2.0, settle=0.04),
 }
 PLATE = {
-    "violin": Search((50.0, 900.0), 2.0, floor=1e-6),
-    "viola": Search((40.0, 800.0), 2.0, floor=1e-6),
-    "cello": Search((25.0, 500.0), 2.0, floor=1e-6),
-    "bass": Search((15.0, 350.0), 2.5, floor=1e-6),
-    "other": Search((30.0, 1500.0), 3.0, floor=1e-6),
+    "violin": Search((50.0, 900.0), 2.0),
+    "viola": Search((40.0, 800.0), 2.0),
+    "cello": Search((25.0, 500.0), 2.0),
+    "bass": Search((15.0, 350.0), 2.5),
+    "other": Search((30.0, 1500.0), 3.0),
 }
 OPEN_STRINGS = {
     "violin": ("G3", "D4", "A4", "E5"),
