@@ -83,6 +83,7 @@ class Picture:
         self._large, self._colour = "WAIT", ""
         self._line = "Waiting for the microphone."
         self._notes: list[str] = []
+        self._silent = False  # the note says that no sound came
         self._readings: list[str] = []
         self._drawn: list[str] = []
         self._next = 0.0
@@ -95,6 +96,9 @@ class Picture:
         lines = event_lines(event, session, self._wanted)
         if isinstance(event, Hint | Checked):
             self._notes = lines[:2]
+            self._silent = isinstance(event, Checked) and any(
+                reason.code == "no_sound" for reason in event.level.reasons
+            )
         elif lines:
             self._line = lines[0]
         self._draw(session)
@@ -117,6 +121,8 @@ class Picture:
         return self._keys.pressed()
 
     def _draw(self, session: Session) -> None:
+        if self._silent and isfinite(session.meter_dbfs):
+            self._notes, self._silent = [], False
         columns, rows = shutil.get_terminal_size((80, 24))
         picture = self._picture(session, min(columns, 100))[: rows - 1]
         changed = []
@@ -131,9 +137,10 @@ class Picture:
         self._drawn = picture
 
     def _picture(self, session: Session, width: int) -> list[str]:
-        place = session.plan.microphone_places[session.take]
+        take = session.take + (session.stage == "moving")  # while it moves, the place it goes to
+        place = session.plan.microphone_places[take]
         where = f"microphone: {place or 'place not named'}"
-        count = f"place {session.take + 1} of {self._n_places}" if self._n_places > 1 else ""
+        count = f"place {take + 1} of {self._n_places}" if self._n_places > 1 else ""
         head = "  ·  ".join(filter(None, [self._title, where, count]))
         large = [f"{self._colour}{row}{PLAIN}" for row in big(self._large, width=width)]
         said = textwrap.wrap(self._line, width)[:2] or [""]

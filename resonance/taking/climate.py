@@ -23,7 +23,7 @@ def last_climate(text: str, *, name: str = "the file") -> Climate:
     ResonanceError   when no such column, or no sensible number, is found
     """
     lines = [line for line in text.lstrip("\ufeff").splitlines() if line.strip()]
-    sign = max(";\t,", key=lambda each: lines[-1].count(each)) if lines else ","
+    sign = next((each for each in ";\t" if lines and each in lines[-1]), ",")  # a comma may be a decimal one
     rows = [[cell.strip().strip('"') for cell in line.split(sign)] for line in lines]
     heads = next((row for row in rows if any(TEMPERATURE.search(cell) for cell in row)), None)
     if heads is None:
