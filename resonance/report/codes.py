@@ -345,7 +345,7 @@ CODES: dict[str, tuple[str, ...]] = {
     "made_together": (
         "made between the same two tap sets as another adjustment: only both together can be told; a tap set "
         "between would have told them apart",
-        "made between the same two tap sets as {others:text}: only all together can be told "
+        "made between the same two tap sets as {others:adj}: only all together can be told "
         "({low:shift} to {high:shift}); a tap set between would have told them apart",
     ),
     "since": (

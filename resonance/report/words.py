@@ -167,8 +167,8 @@ def set_words(set_id: str) -> str:
 
 
 def adjustment_id_words(adjustment_id: str) -> str:
-    """Name an adjustment: 'adjustment 2' for 'adj2'."""
-    return _numbered(adjustment_id, "adj", "adjustment")
+    """Name an adjustment: 'adjustment 2' for 'adj2'; several for 'adj2, adj3'."""
+    return list_words(_numbered(each, "adj", "adjustment") for each in adjustment_id.split(", "))
 
 
 def day_words(day: date | datetime | None) -> str:

@@ -14,6 +14,7 @@ from resonance.reasons import Fault, Reason
 from resonance.report.codes import CODES
 from resonance.report.words import (
     ALIASES,
+    adjustment_id_words,
     count_words,
     day_words,
     kind_words,
@@ -222,3 +223,8 @@ def test_a_string_off_its_note():
     gone = Reason("string_pitch", {"string": "D4", "after": 0.8})
     assert reason_words(gone) == "the D string was 1 cent sharp after; before it was not heard"
     assert off_words(-0.4) == "in tune"
+
+
+def test_adjustments_are_named_by_their_number():
+    assert adjustment_id_words("adj2") == "adjustment 2"
+    assert adjustment_id_words("adj2, adj3") == "adjustment 2 and adjustment 3"
