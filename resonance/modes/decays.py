@@ -16,7 +16,7 @@ from resonance.sound.recording import ComplexArray, FloatArray, Take
 from resonance.taps.tap import Tap
 
 ATTACK = 0.010  # s after the onset in which the blow's rise is sought
-LONGEST_BLOW = 2.2  # duration of a blow times its reach: 1.0-1.4 for hard blows, 1.3-2.5 for soft ones
+LONGEST_BLOW = 2.2  # duration times reach of simulated blows: 1.0-1.4 hard, 1.3-2.5 soft ones
 AFTER_BLOW = 0.001  # s from the end of the blow to the start of the decay
 QUIET = 0.25  # s at most of the quiet before a tap that tells the noise
 SHORTEST_QUIET = 0.04  # s

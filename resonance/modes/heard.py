@@ -21,7 +21,7 @@ from math import hypot, inf, isfinite, log, sqrt
 import numpy as np
 
 from resonance.modes.mode import Mode
-from resonance.modes.strings import MAINS
+from resonance.modes.strings import off_mains
 from resonance.reasons import Reason
 from resonance.sound.recording import FloatArray, Take
 from resonance.taps.tap import Tap
@@ -37,7 +37,7 @@ SEGMENT = 0.5  # s
 CHANCE = 1e-3  # of one false peak in the quiet
 BACKGROUND = 80.0  # Hz of the running median that a peak stands out of
 QUIET_DB = 10.0
-LINE = 1.5  # times the resolution, up to which a peak is a line
+LINE = 1.5  # times the resolution, up to which a peak is a line; assumed
 
 
 @dataclass(frozen=True)
@@ -108,8 +108,7 @@ def by_quiet(modes: Sequence[Mode], peaks: Sequence[QuietPeak]) -> list[Mode]:
 
 def _mains(peak: QuietPeak) -> bool:
     """Whether a peak is a line of the mains: it is no resonance, and a body mode may stand beside it."""
-    off = min(abs(peak.frequency - mains * max(1, round(peak.frequency / mains))) for mains in MAINS)
-    return off < 0.5 * peak.resolution and peak.width < LINE * peak.resolution
+    return off_mains(peak.frequency) < 0.5 * peak.resolution and peak.width < LINE * peak.resolution
 
 
 def _judged_by_quiet(mode: Mode, peaks: Sequence[QuietPeak]) -> Mode:

@@ -2,6 +2,9 @@
 
 A sum of exponentials stays one whenever it is looked at. A room, an echo, a level-dependent frequency or a
 second decay under the first do not.
+
+Not seen so: a single strong echo (10 to 20 % of the sound, 10 to 70 ms late). The list grows by damped modes
+until it fits the echo as well, nothing moves, and the interval is too short.
 """
 
 from collections.abc import Callable, Sequence

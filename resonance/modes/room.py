@@ -123,13 +123,14 @@ def late_slopes(modes: Sequence[Mode]) -> list[Mode]:
     ----------
     modes : sequence of Mode
     """
-    louder = [_slope_of(mode, modes) for mode in modes]
-    return [
-        replace(m, kind="unsure", reasons=(*m.reasons, Reason("late_slope", {"of": of.frequency})))
-        if of
-        else m
-        for m, of in zip(modes, louder, strict=True)
-    ]
+    return [_unsure_beside(mode, _slope_of(mode, modes), "late_slope") for mode in modes]
+
+
+def _unsure_beside(mode: Mode, louder: Mode | None, code: str) -> Mode:
+    """Call a mode unsure for the sake of a louder one, where there is one."""
+    if louder is None:
+        return mode
+    return replace(mode, kind="unsure", reasons=(*mode.reasons, Reason(code, {"of": louder.frequency})))
 
 
 def _slope_of(mode: Mode, modes: Sequence[Mode]) -> Mode | None:
@@ -154,13 +155,7 @@ def flanked(modes: Sequence[Mode]) -> list[Mode]:
     ----------
     modes : sequence of Mode   with their model terms
     """
-    louder = [_louder_beside(m, modes) for m in modes]
-    return [
-        replace(m, kind="unsure", reasons=(*m.reasons, Reason("flank", {"of": loud.frequency})))
-        if loud
-        else m
-        for m, loud in zip(modes, louder, strict=True)
-    ]
+    return [_unsure_beside(mode, _louder_beside(mode, modes), "flank") for mode in modes]
 
 
 def _louder_beside(mode: Mode, modes: Sequence[Mode]) -> Mode | None:

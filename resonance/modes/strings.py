@@ -33,6 +33,11 @@ def assumed_strings(family: str, *, pitch_a4: float = 440.0) -> tuple[float, ...
     return tuple(note_frequency(name, pitch_a4=pitch_a4) for name in OPEN_STRINGS.get(family, ()))
 
 
+def off_mains(frequency: float) -> float:
+    """Distance in Hz from the nearest harmonic of 50 or 60 Hz."""
+    return min(abs(frequency - mains * max(1, round(frequency / mains))) for mains in MAINS)
+
+
 def is_hum(frequency: float, decay_rate: float, duration: float, *, log_damping_u: float = nan) -> bool:
     """Whether a resonance is a mains line: on a harmonic of 50 or 60 Hz and not dying away in the record.
 
@@ -44,10 +49,7 @@ def is_hum(frequency: float, decay_rate: float, duration: float, *, log_damping_
     log_damping_u : float   standard uncertainty of ln damping; a decay known well is no hum (an E string
         tuned pure lies on 660 Hz)
     """
-    on_line = any(
-        abs(frequency - mains * max(1, round(frequency / mains))) < HUM_WITHIN + 0.001 * frequency
-        for mains in MAINS
-    )
+    on_line = off_mains(frequency) < HUM_WITHIN + 0.001 * frequency
     fall = decay_rate * duration
     return on_line and fall < 1.0 and not (fall > 0.2 and log_damping_u < SURELY_FALLS)
 

@@ -6,7 +6,7 @@ from math import hypot, nan, sqrt
 import pytest
 
 from resonance.modes.mode import Level, Mode
-from resonance.modes.room import BENT, ROOM_TERM, drowned, flanked, late_slopes, room_index, with_model_terms
+from resonance.modes.room import BENT, drowned, flanked, late_slopes, room_index, with_model_terms
 
 
 def mode(frequency, level_db=0.0, *, moved=0.0, damping=0.01, kind="body", **more):
@@ -56,10 +56,10 @@ def test_energy_around_a_faint_mode():
 def test_a_mode_that_happened_not_to_move_takes_its_share_of_the_room():
     lucky = mode(600.0)
     terms = {m.frequency: m for m in with_model_terms([*FAR, lucky], 0.1)}
-    assert terms[600.0].model_u == pytest.approx(ROOM_TERM * 0.1 * 6.0, rel=0.01)
-    assert terms[600.0].damping_model_u == pytest.approx(0.01 * 1.3 * ROOM_TERM * 0.1, rel=0.01)
+    assert terms[600.0].model_u == pytest.approx(1.1 * 0.1 * 6.0, rel=0.01)
+    assert terms[600.0].damping_model_u == pytest.approx(0.01 * 1.3 * 1.1 * 0.1, rel=0.01)
     assert terms[600.0].limited_by == "room"
-    assert terms[400.0].model_u == pytest.approx(hypot(0.5 * 0.4, ROOM_TERM * 0.1 * 4.0), rel=0.01)
+    assert terms[400.0].model_u == pytest.approx(hypot(0.5 * 0.4, 0.11 * 4.0), rel=0.01)
 
 
 def test_without_a_room_nothing_is_added():
@@ -107,4 +107,4 @@ def test_a_decay_that_bends_widens_both_numbers_by_the_whole_movement():
     assert found.damping_model_u == pytest.approx(0.01 * both)
     (in_a_room,) = with_model_terms([bending], 0.2)  # there all modes move; the room's term is for that
     assert in_a_room.reasons == ()
-    assert in_a_room.model_u < found.model_u + ROOM_TERM * 0.2 * 4.0
+    assert in_a_room.model_u < found.model_u + 0.9 * 0.2 * 4.0
