@@ -5,7 +5,6 @@ from math import isfinite, nan
 from typing import TYPE_CHECKING
 
 from resonance.cli import ordering, screen
-from resonance.cli.comparing import put_back_scatter
 from resonance.cli.options import Commands, UsageError, add_command, add_json, moment, number
 from resonance.cli.shop import open_shop
 from resonance.report.blocks import Block, Items, Paragraph, table_of
@@ -79,6 +78,8 @@ def run(arguments: Namespace) -> None:
     )
     last = job.sets[-1] if job.sets else None
     if not arguments.json:
+        from resonance.jobs.answers import put_back_scatter
+
         screen.show(*beforehand_blocks(job, last, arguments.part, yardstick=put_back_scatter(job, shop=shop)))
     added = shop.add_adjustment(job.id, adjustment, before=arguments.before, after=arguments.after)
     _print(shop.job(job.id), added, last, arguments)
@@ -101,6 +102,8 @@ def _print(job: "Job", added: Adjustment, last: TapSet | None, arguments: Namesp
 
     waits = added.id in [entry.id for entry in unconfirmed(job)]
     if arguments.json:
+        from resonance.jobs.answers import put_back_scatter
+
         yardstick = put_back_scatter(job, shop=open_shop(arguments))
         seen = to_record(detectable(last, arguments.part, yardstick)) if last is not None else []
         record = {**to_record(added), "job": job.id, "confirmed": not waits, "detectable": seen}
@@ -142,6 +145,7 @@ def seen_blocks(
     job: "Job", last: TapSet, part: str, *, yardstick: "Repeatability | None" = None
 ) -> list[Block]:
     """Say the least shift of each main mode that would show, with one tap set a side and with more."""
+    from resonance.jobs.answers import put_back_scatter
     from resonance.report.numbers import limit
     from resonance.report.numbers import number as in_digits
     from resonance.report.readings import pitch_of

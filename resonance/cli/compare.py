@@ -4,7 +4,6 @@ from argparse import Namespace
 from typing import TYPE_CHECKING
 
 from resonance.cli import screen
-from resonance.cli.comparing import compare_sets
 from resonance.cli.options import Commands, UsageError, add_command, add_json
 from resonance.cli.ordering import unconfirmed_words
 from resonance.cli.shop import open_shop
@@ -37,6 +36,7 @@ def add_parser(commands: Commands) -> None:
 
 def run(arguments: Namespace) -> None:
     """Compare and print."""
+    from resonance.jobs.answers import compare_sets
     from resonance.jobs.job import default_pair, find_set
     from resonance.jobs.records import to_record
 

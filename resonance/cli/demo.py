@@ -79,9 +79,9 @@ def _write(
     """Write the report and its pictures; give the comparisons and what was written."""
     from datetime import datetime
 
-    from resonance.cli.comparing import compare_all
     from resonance.cli.figures import job_pictures
     from resonance.cli.report import write_whole
+    from resonance.jobs.answers import compare_all
     from resonance.report.html import report_html
 
     comparisons = compare_all(shop, job, progress=lambda done, text: progress(0.5 * done, text))

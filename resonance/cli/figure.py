@@ -80,7 +80,7 @@ def _over_time(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
 
 
 def _history(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
-    from resonance.cli.history import histories_of
+    from resonance.jobs.answers import histories_of
     from resonance.jobs.tables import with_tracks
     from resonance.report.course_pictures import history_figure
 
@@ -92,7 +92,7 @@ def _history(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
 
 
 def _post(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
-    from resonance.cli.post import response_of
+    from resonance.jobs.answers import response_of
     from resonance.jobs.tables import with_tracks
     from resonance.report.course_pictures import post_figure
     from resonance.report.post_words import track_names
@@ -103,8 +103,8 @@ def _post(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
 
 
 def _before_after(shop: "Shop", job: "Job", arguments: Namespace) -> Any:
-    from resonance.cli.comparing import compare_sets
     from resonance.cli.figures import curve_of
+    from resonance.jobs.answers import compare_sets
     from resonance.jobs.job import default_pair, find_set
     from resonance.report.pictures import before_after
 

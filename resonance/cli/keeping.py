@@ -138,7 +138,7 @@ def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None
 
 def _repeat_advice(job: "Job", kept: "TapSet") -> list[Block]:
     """Suggest a repeat set where it pays: the put-back scatter is not known well from this job yet."""
-    from resonance.cli.comparing import put_back_scatter
+    from resonance.jobs.answers import put_back_scatter
 
     repeats = sum(bool(tap_set.repeat_of) for tap_set in job.sets)
     if job.instrument.piece != "whole" or repeats >= REPEATS_PAY:

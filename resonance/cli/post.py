@@ -4,8 +4,6 @@ from argparse import Namespace
 from typing import TYPE_CHECKING
 
 from resonance.cli import screen
-from resonance.cli.analysing import one_thread
-from resonance.cli.comparing import mixed_words, put_back_scatter, remedy_words
 from resonance.cli.options import Commands, add_command, add_json
 from resonance.cli.shop import open_shop
 
@@ -40,12 +38,12 @@ def add_parser(commands: Commands) -> None:
 
 def run(arguments: Namespace) -> None:
     """Fit and print the post's response."""
+    from resonance.jobs.answers import mixed_words, response_of, tracked
     from resonance.jobs.records import to_record
-    from resonance.jobs.tables import with_tracks
     from resonance.report.post_words import moves_words, post_blocks, track_names
 
     shop = open_shop(arguments)
-    job = with_tracks(shop.job(arguments.job))
+    job = tracked(shop, shop.job(arguments.job))
     with screen.Progress() as progress:
         progress(0.2, "fitting the moves")
         response = response_of(shop, job)
@@ -66,30 +64,11 @@ def run(arguments: Namespace) -> None:
     screen.show(*blocks, *said)
 
 
-def response_of(shop: "Shop", job: "Job") -> "PostResponse":
-    """Fit the moves of the job's last chapter, the modes of its tap sets with tracks."""
-    from resonance.changes.post import post_response
-    from resonance.cli.history import histories_of
-    from resonance.jobs.job import chapters
-
-    last = chapters(job)[-1]
-    opened = last.opened_by.id if last.opened_by else ""
-    method = max((tap_set.analysis.method for tap_set in job.sets), default=0)
-    histories = [h for h in histories_of(shop, job) if h.chapter == opened]
-    with one_thread():
-        return post_response(
-            [tap_set for tap_set in last.sets if tap_set.analysis.method == method],
-            last.adjustments,
-            repeatability=put_back_scatter(job, method=method, shop=shop),
-            histories=histories,
-            chapter=opened,
-        )
-
-
 def _hint(shop: "Shop", job: "Job", response: "PostResponse") -> "tuple[Hint | None, list[Block]]":
     """Find a hint towards the target and its words, or the words for why there is none."""
     from resonance.changes.distance import wanted_cents
     from resonance.changes.hint import suggest_move
+    from resonance.jobs.answers import put_back_scatter, remedy_words
     from resonance.jobs.job import chapter_of, find_set
     from resonance.report.post_words import hint_blocks
     from resonance.report.words import set_words

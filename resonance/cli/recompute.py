@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from resonance.cli import screen
 from resonance.cli.analysing import one_thread
-from resonance.cli.comparing import WORKERS, WORTH_PROCESSES, leave_stopping
 from resonance.cli.options import Commands, add_command, add_json, whole_number
 from resonance.cli.shop import open_shop
 from resonance.errors import NotFoundError, ResonanceError
+from resonance.jobs.workers import WORKERS, WORTH_PROCESSES, pool_of
 from resonance.report.blocks import Block, Items, Paragraph
 
 if TYPE_CHECKING:
@@ -111,11 +111,8 @@ def _analysed(
                 anew = analyse_anew(folder, each, progress=part)
             yield anew
         return
-    from concurrent.futures import ProcessPoolExecutor
-    from multiprocessing import get_context
-
     progress(0.0, f"analysing {len(asked)} tap sets")
-    pool = ProcessPoolExecutor(n, mp_context=get_context("spawn"), initializer=leave_stopping)
+    pool = pool_of(n)
     try:
         for number, anew in enumerate(pool.map(analyse_one, [folder] * len(asked), asked), start=1):
             progress(number / len(asked), f"{number} of {len(asked)} tap sets")

@@ -27,7 +27,7 @@ def add_parser(commands: Commands) -> None:
 
 def run(arguments: Namespace) -> None:
     """Print the put-back scatter."""
-    from resonance.cli.comparing import mixed_words, put_back_scatter
+    from resonance.jobs.answers import mixed_words, put_back_scatter
     from resonance.jobs.records import to_record
     from resonance.report.scatter import repeat_blocks
 

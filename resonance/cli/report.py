@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from resonance.cli import screen
-from resonance.cli.comparing import compare_all, mixed_words
 from resonance.cli.options import Commands, UsageError, add_command, add_json
 from resonance.cli.ordering import unconfirmed_words
 from resonance.cli.shop import open_shop
@@ -55,6 +54,8 @@ def run(arguments: Namespace) -> None:
             f"--out {out.name} must end in .html or .txt; for PDF, print the page from a browser"
         )
     see_folder(out)
+    from resonance.jobs.answers import mixed_words
+
     shop = open_shop(arguments)
     job = shop.job(arguments.job)
     with screen.Progress() as progress:
@@ -97,11 +98,11 @@ def report_of(
     notice: str = "",
 ) -> str:
     """Give the report of a job as text."""
-    from resonance.jobs.tables import with_tracks
+    from resonance.jobs.answers import compare_all, tracked
 
     made = datetime.now().astimezone()
     comparisons = compare_all(shop, job, progress=lambda done, text: progress(0.6 * done, text))
-    job = with_tracks(job)
+    job = tracked(shop, job)
     if not html:
         from resonance.report.text import report_text
 

@@ -215,8 +215,8 @@ def _take(
     shop: "Shop", microphone: "Microphone", noted: "Noted", arguments: Namespace
 ) -> tuple["Taken", Path | None]:
     """Record; what is recorded stays in the spool, whatever happens."""
-    from resonance.cli.comparing import put_back_scatter
     from resonance.cli.keys import open_keys
+    from resonance.jobs.answers import put_back_scatter
     from resonance.sound.microphone import open_microphone, play
     from resonance.taking.chime import chime
     from resonance.taking.keep import note_of

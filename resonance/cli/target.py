@@ -46,7 +46,7 @@ def run(arguments: Namespace) -> None:
 def _print(shop: "Shop", job: "Job", arguments: Namespace) -> None:
     """Say the target and how far every tap set is from it."""
     from resonance.changes.distance import distances
-    from resonance.cli.comparing import mixed_words, put_back_scatter
+    from resonance.jobs.answers import mixed_words, put_back_scatter
     from resonance.jobs.job import find_set
     from resonance.jobs.records import to_record
     from resonance.jobs.tables import with_tracks

@@ -142,7 +142,7 @@ def test_a_missing_folder_is_seen_before_the_work(command, worked, tmp_path, mon
     def work(*_, **__):
         raise AssertionError("the work was begun")
 
-    monkeypatch.setattr("resonance.cli.comparing.compare_sets", work)
+    monkeypatch.setattr("resonance.jobs.answers.compare_sets", work)
     out = tmp_path / "none" / name
     assert "there is no folder" in command(*words, "--out", out, "--shop", worked[0]).failed(1)
 

@@ -7,8 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from resonance.cli import comparing
-from resonance.jobs import recompute
+from resonance.jobs import answers, recompute
 from resonance.jobs.recompute import OutOfDate, analyse_anew
 from resonance.jobs.store import Shop
 from resonance.modes.estimate import METHOD
@@ -164,9 +163,9 @@ def test_processes_give_the_same_answers(old, command):
 
 def test_a_newer_program_is_told_from_an_older_one(old):
     job = old.job("fiddle")
-    assert comparing.mixed_words(replace(job, sets=job.sets[1:])) == ""
+    assert answers.mixed_words(replace(job, sets=job.sets[1:])) == ""
     newer = replace(job.sets[0], analysis=replace(job.sets[0].analysis, method=METHOD + 1))
-    said = comparing.mixed_words(replace(job, sets=(newer, job.sets[1])))
+    said = answers.mixed_words(replace(job, sets=(newer, job.sets[1])))
     assert "bring this program up to date, then run 'resonance recompute fiddle'" in said
 
 

@@ -1,18 +1,19 @@
 """Comparisons of a whole job: which pairs, and the same answers over processes."""
 
+import shutil
 from dataclasses import replace
 
 import pytest
 
-from resonance.cli import comparing
-from resonance.cli.comparing import compare_all, compare_sets, pairs_of
 from resonance.errors import ResonanceError
+from resonance.jobs import answers
+from resonance.jobs.answers import compare_all, compare_sets, pairs_of
 from resonance.jobs.job import Entry, Job
 from resonance.jobs.records import to_record
 from resonance.jobs.store import Shop
 from resonance.sets.instrument import Instrument
 from resonance.sets.setup import Adjustment
-from resonance.sets.tapset import Analysis, TapSet
+from resonance.sets.tapset import Analysis, Climate, TapSet
 
 
 def a_job(order):
@@ -58,7 +59,25 @@ def test_processes_give_the_same_answers(worked, monkeypatch):
     job = shop.job("fiddle")
     told = []
     (here,) = compare_all(shop, job, progress=lambda done, text: told.append(done))
-    monkeypatch.setattr(comparing, "WORTH_PROCESSES", 1)
+    shutil.rmtree(worked[0] / "kept")
+    monkeypatch.setattr(answers, "WORTH_PROCESSES", 1)
     (there,) = compare_all(shop, job, progress=lambda done, text: None)
     assert to_record(there) == to_record(here)
     assert told == [0.0, 1.0]
+
+
+def test_a_comparison_worked_out_once_is_read_back_and_never_stale(worked, tmp_path, monkeypatch):
+    shutil.copytree(worked[0], tmp_path / "again")
+    shutil.rmtree(tmp_path / "again" / "kept", ignore_errors=True)
+    shop = Shop(tmp_path / "again")
+    job = shop.job("fiddle")
+    made = compare_sets(shop, job, *job.sets)
+    monkeypatch.setattr(answers, "compare", lambda *sets, **more: pytest.fail("worked out twice"))
+    assert to_record(compare_sets(shop, job, *job.sets)) == to_record(made)
+    warmer = replace(job.sets[1], climate=Climate(31.0, 45.0))
+    with pytest.raises(pytest.fail.Exception):  # another set of inputs is another comparison
+        compare_sets(shop, job, job.sets[0], warmer)
+    (kept,) = (tmp_path / "again" / "kept").glob("comparison-*.json")
+    kept.write_text(kept.read_text("utf-8").replace("shift", "shaft", 1), "utf-8")
+    with pytest.raises(pytest.fail.Exception):  # a damaged file counts as none
+        compare_sets(shop, job, *job.sets)
