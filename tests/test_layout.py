@@ -43,6 +43,7 @@ EDGES = {
     "jinja2": ("report/", "bench/"),
     "starlette": ("bench/",),
     "uvicorn": ("bench/",),
+    "segno": ("bench/",),
     "argparse": ("cli/",),
     "threading": ("taking/", "bench/", "sound/microphone.py"),
 }
@@ -53,7 +54,7 @@ FILES_AND_CLOCKS = {
 FILE_MODULES = {"sound/files.py", "sound/phone.py", "sound/microphone.py"}
 HEAVY = {
     "av", "cattrs", "jinja2", "matplotlib", "multiprocessing", "plotly", "sounddevice", "soundfile",
-    "sqlite3", "starlette", "uvicorn",
+    "segno", "sqlite3", "starlette", "uvicorn",
 }  # fmt: skip
 
 

@@ -19,6 +19,7 @@ COMMANDS = (
     "modes",
     "job",
     "take",
+    "bench",
     "add",
     "setup",
     "adjust",

@@ -1,0 +1,15 @@
+"""The parts of a job, in the order of the work. A page that belongs to a job is listed here."""
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Part:
+    """One part of a job: its key, the words of its link, and its address."""
+
+    key: str
+    words: str
+    path: str
+
+
+SECTIONS = (Part("job", "The job", "/job/{job}"),)

@@ -1,0 +1,37 @@
+"""What all requests of one running bench share."""
+
+from dataclasses import dataclass
+
+from starlette.requests import HTTPConnection
+
+from resonance.jobs.store import Shop
+
+
+@dataclass(frozen=True, eq=False)
+class Bench:
+    """A bench: its shop, and who may use it.
+
+    Parameters
+    ----------
+    shop : Shop
+    shared : bool   whether it listens on the local network
+    token : str   that every request must bring when it is shared; '' asks for none
+    names : tuple of str   host names it goes by, beside its addresses
+    """
+
+    shop: Shop
+    shared: bool = False
+    token: str = ""
+    names: tuple[str, ...] = ("localhost",)
+
+
+def bench_of(connection: HTTPConnection) -> Bench:
+    """Give the bench that a request or a socket has come to."""
+    bench = connection.app.state.bench
+    assert isinstance(bench, Bench)
+    return bench
+
+
+def shop_of(connection: HTTPConnection) -> Shop:
+    """Give the shop that a request is about."""
+    return bench_of(connection).shop
