@@ -1,9 +1,11 @@
 """Taps told one by one from sound as it comes: found, vetted, accepted or refused.
 
-A tap is judged once its window has been heard: the decay that the analysis will use. It is then cut out and
-found again, refined and vetted by `resonance.taps` together with the taps accepted before it, as a recording
-of them all would be; so what is accepted here is what the analysis accepts. What does not behave like a blow
-on ringing wood (it grows, or does not fall) is passed over in silence: speech, handling, a chime.
+A tap is judged once its window has been heard: the decay that the analysis will use. It is cut out and found
+again, refined and vetted by `resonance.taps` together with the taps accepted before it, as a recording of
+them all would be; so what is accepted here is what the analysis accepts. The vetting, which costs the most,
+is done ahead of the window's end; only where the end changes what was found is it done again. What does not
+behave like a blow on ringing wood (it grows, or does not fall) is passed over in silence: speech, handling,
+a chime.
 
 No clock, thread or device: time is the number of samples heard. What is kept is bounded by the window and
 by the number of accepted taps that others are held against.
@@ -37,7 +39,9 @@ SLACK = 0.005  # s after the window that must have been heard too
 LONGEST_WINDOW = 1.2  # s
 NEAR = 0.06  # s between a trigger and the blow it stands for
 ALBUM = 5  # accepted taps that the next is held against: more cost time and tell little more
-VETTED = 0.3  # s of each of them that the vetting looks at
+VETTED = 0.3  # s of a tap that the vetting looks at
+SEEN = VETTED + NEAR + SLACK  # s after a trigger when that has been heard
+PEAK_BEFORE = 0.01  # s before a trigger from which on its peak is sought
 FALL_DB = {"violin": 10.0, "viola": 10.0, "cello": 8.0}  # dB that a tap is down after a tenth of a second
 SOON_START, LATE_START = 0.015, 0.030  # s in which a tap is loudest; low bodies and plates beat and build up
 FALL_OTHERS_DB, FALL_BARS_DB = 6.0, 1.0  # bass, plates; bars and gongs, which ring long
@@ -138,6 +142,34 @@ class Passed:
     why: str
 
 
+@dataclass(frozen=True, eq=False)
+class _Blow:
+    """A blow in a piece of sound (n, n_channels) that begins at `origin`, s from the first sample heard.
+
+    `times` (its bounces behind it) and `following` (the next blow; inf) count from there; `why` says why it
+    is no tap, or ''.
+    """
+
+    sound: FloatArray
+    origin: float
+    times: tuple[float, ...]
+    following: float
+    why: str
+
+    @property
+    def key(self) -> tuple[float, ...]:
+        """All that the vetting's result hangs on."""
+        return (self.origin, *self.times, min(self.following, self.times[0] + VETTED))
+
+
+@dataclass(frozen=True, eq=False)
+class _Ahead:
+    """A blow vetted ahead of its window's end: the blow's key, and the tap as vetted."""
+
+    key: tuple[float, ...]
+    tap: Tap
+
+
 class Listener:
     """Tells taps from blocks.
 
@@ -154,6 +186,7 @@ class Listener:
         self._first = 0  # sample number of the first one kept
         self._heard = 0
         self._waiting: list[float] = []
+        self._ahead: dict[float, _Ahead | None] = {}
         self._album: deque[Clip] = deque(maxlen=ALBUM)
         self._loudest = nan
         self._told = -inf
@@ -188,6 +221,7 @@ class Listener:
         """Drop the taps that others are held against: the microphone moved."""
         self._album.clear()
         self._waiting.clear()
+        self._ahead.clear()
 
     def feed(self, block: FloatArray) -> list[Verdict | Passed]:
         """Take a block (n, n_channels); give what can be judged now."""
@@ -197,11 +231,23 @@ class Listener:
         self._heard += len(block)
         self._waiting += self._trigger.feed(np.ascontiguousarray(block[:, 0]))
         told: list[Verdict | Passed] = []
-        while self._waiting and self.now >= self._waiting[0] + self.ear.window + SLACK:
-            found = self._judge(self._waiting.pop(0))
+        for coarse, whole in self._due():
+            if not whole:
+                self._ahead[coarse] = self._vetted_ahead(coarse)
+                continue
+            self._waiting.remove(coarse)
+            found = self._judge(coarse)
+            self._ahead.pop(coarse, None)
             told += [found] if found is not None else []
         self._drop_old()
         return told
+
+    def _due(self) -> list[tuple[float, bool]]:
+        """Triggers with something to do now, by time: to be vetted ahead (False), to be judged (True)."""
+        window = self.ear.window
+        ahead = [(each + SEEN, False, each) for each in self._waiting if each not in self._ahead]
+        whole = [(each + window + SLACK, True, each) for each in self._waiting]
+        return [(each, last) for at, last, each in sorted([*ahead, *whole]) if at <= self.now]
 
     def _drop_old(self) -> None:
         kept = LEAD + NEAR + self.ear.window + 3.0 * SLACK
@@ -216,38 +262,68 @@ class Listener:
         high = max(low, round(end * self.sample_rate) - self._first)
         return sound[low:high], (self._first + low) / self.sample_rate
 
-    def _judge(self, coarse: float) -> Verdict | Passed | None:
-        """Find the blow that a trigger stands for, and vet it; None where it was told already."""
-        sound, origin = self._piece(coarse - LEAD - NEAR, coarse + self.ear.window + SLACK)
-        curve = self._trigger.curve(origin, coarse + self.ear.window + SLACK)
+    def _blow(self, coarse: float, end: float) -> "_Blow | None":
+        """Find the blow that a trigger stands for in the sound up to a time; None where there is none."""
+        sound, origin = self._piece(coarse - LEAD - NEAR, end)
+        curve = self._trigger.curve(origin, end)
         curve = replace(curve, times=curve.times - origin)
-        mono = sound[:, 0]
-        peak_dbfs = _peak_dbfs(mono, self.sample_rate, coarse - origin)
-        found = _blow_near(mono, self.sample_rate, curve, coarse - origin, self.ear)
+        found = _blow_near(sound[:, 0], self.sample_rate, curve, coarse - origin, self.ear)
         if found is None:
-            return Passed(coarse, peak_dbfs, "no_start")
-        blow, following = found
-        if origin + blow[0] - self._told < self.ear.limits.double_hit_within:
             return None
-        self._told = origin + blow[0]
+        blow, following = found
         levels = Levels(
             curve.times, curve.level_db, *self._trigger.low_levels(origin, origin + curve.times[-1])
         )
         why = why_no_blow(levels, blow, following, fall_db=self.ear.fall_db, start=self.ear.start)
+        return _Blow(sound, origin, tuple(blow), min(following, default=inf), why)
+
+    def _vetted_ahead(self, coarse: float) -> "_Ahead | None":
+        """Vet a blow as soon as what the vetting looks at has been heard, so that its verdict waits for less.
+
+        It is held against the taps accepted by then.
+        """
+        blow = self._blow(coarse, coarse + SEEN)
+        if blow is None or blow.why or blow.origin + blow.times[0] - self._told < self._apart:
+            return None
+        return _Ahead(blow.key, self._vet(blow))
+
+    def _vet(self, blow: "_Blow") -> Tap:
+        """Measure and vet a blow beside the taps accepted before; times mean nothing."""
+        clip = shorter(self._clip(blow), self.sample_rate)
+        clips = [*(shorter(each, self.sample_rate) for each in self._album), clip]
+        bounces = [time - blow.times[0] for time in blow.times[1:]]
+        return vet_clips(clips, self.sample_rate, ear=self.ear, bounces=bounces, only_last=True)[-1]
+
+    @property
+    def _apart(self) -> float:
+        """Seconds from a blow within which nothing more is told."""
+        return self.ear.limits.double_hit_within
+
+    def _judge(self, coarse: float) -> Verdict | Passed | None:
+        """Judge the blow that a trigger stands for; None where it was told already."""
+        blow = self._blow(coarse, coarse + self.ear.window + SLACK)
+        at, _ = self._piece(coarse - PEAK_BEFORE, coarse + NEAR)
+        peak_dbfs = _peak_dbfs(at[:, 0])
+        if blow is None:
+            return Passed(coarse, peak_dbfs, "no_start")
+        if blow.origin + blow.times[0] - self._told < self._apart:
+            return None
+        self._told = blow.origin + blow.times[0]
+        why = blow.why
         if peak_dbfs < (FAINTEST_DBFS if isnan(self._loudest) else self._loudest + FAINTEST_DB):
             why = "faint"
         if why:
             return Passed(coarse, peak_dbfs, why)
-        return self._vetted(sound, origin, blow, min(following, default=inf))
+        ahead = self._ahead.get(coarse)
+        return self._verdict(
+            blow, ahead.tap if ahead is not None and ahead.key == blow.key else self._vet(blow)
+        )
 
-    def _vetted(
-        self, sound: FloatArray, origin: float, blow: Sequence[float], following: float
-    ) -> Verdict | Passed:
-        clip, onset = self._clip(sound, origin, blow[0], following)
-        bounces = [time - blow[0] for time in blow[1:]]
-        clips = [*(shorter(each, self.sample_rate) for each in self._album), clip]
-        judged = vet_clips(clips, self.sample_rate, ear=self.ear, bounces=bounces, only_last=True)[-1]
-        end = origin + min(following - END_GAP, blow[0] + self.ear.window)
+    def _verdict(self, blow: "_Blow", judged: Tap) -> Verdict | Passed:
+        """Accept or refuse a vetted blow, or pass it over: by its window, by what live listening knows."""
+        onset = blow.origin + blow.times[0]
+        after = blow.following - blow.times[0]
+        end = onset + min(after - END_GAP, self.ear.window)
         before_db = self._trigger.above_quiet_db(onset - BEFORE[0], onset - BEFORE[1])
         sounds_on = before_db >= RINGING_DB and judged.snr_db < RINGING_SNR_DB
         why = _not_of_this_bench(judged, self.ear)
@@ -256,10 +332,11 @@ class Listener:
         if why and not self._muted(onset, end):
             return Passed(onset, judged.peak_dbfs, why)
         faults = self._faults(judged, onset, end, rings=sounds_on)
-        if following - blow[0] < self.ear.limits.overlap_within:
-            faults.append(Fault("overlaps_next", {"after": following - blow[0]}))
+        if after < self.ear.limits.overlap_within:
+            faults.append(Fault("overlaps_next", {"after": after}))
         kept = not refusing(judged, faults, self.ear)
         tap = replace(judged, onset=onset, end=end, faults=tuple(faults), kept=kept)
+        clip = self._clip(blow)
         if kept:
             self._album.append(clip)
             self._loudest = max(tap.peak_dbfs, -inf if isnan(self._loudest) else self._loudest)
@@ -267,11 +344,12 @@ class Listener:
             self._last_blow = onset
         return Verdict(tap, clip, onset + self.ear.window)
 
-    def _clip(self, sound: FloatArray, origin: float, at: float, following: float) -> tuple[Clip, float]:
-        """Cut a tap out; its onset in s from the first sample heard."""
+    def _clip(self, blow: "_Blow") -> Clip:
+        """Cut a blow's tap out, up to the end of its window or the next blow."""
+        at = blow.times[0]
         first = max(0, round((at - LEAD) * self.sample_rate))
-        end = round(min(at + self.ear.window, following - END_GAP) * self.sample_rate)
-        return Clip(sound[first:end].copy(), at - first / self.sample_rate), origin + at
+        end = round(min(at + self.ear.window, blow.following - END_GAP) * self.sample_rate)
+        return Clip(blow.sound[first:end].copy(), at - first / self.sample_rate)
 
     def _muted(self, onset: float, end: float) -> bool:
         """Whether a sound of our own reaches into a tap."""
@@ -358,10 +436,9 @@ def _blow_near(
     return groups[near[0]], [group[0] for group in groups[near[0] + 1 :]]
 
 
-def _peak_dbfs(mono: FloatArray, rate: float, coarse: float) -> float:
-    """Largest sample near a trigger, dB re full scale."""
-    piece = mono[round((coarse - 0.01) * rate) : round((coarse + NEAR) * rate)]
-    peak = float(np.max(np.abs(piece), initial=0.0))
+def _peak_dbfs(sound: FloatArray) -> float:
+    """Largest sample, dB re full scale."""
+    peak = float(np.max(np.abs(sound), initial=0.0))
     return 20.0 * float(np.log10(peak)) if peak > 0.0 else -inf
 
 
