@@ -4,10 +4,10 @@
 
 Made-up sound is fed faster than real time: the processor's time a second of sound, and the time a verdict
 takes. ``--hour`` is an hour of taps, talk and hammering next door: false taps, and whether what is kept in
-memory grows; it takes some minutes and ends with 1 where a false one is accepted, where more than one a minute
-is told, or where it grows. With ``--real``, sixteen taps are played through a private PulseAudio and recorded
-from it by ``take_set``; the delay is from the end of a tap's window to its verdict, by the count of samples and
-the computer's clock, the stream's own latency (as PortAudio tells it) added.
+memory grows; it takes some minutes and ends with 1 where a false one is accepted, where there are more than
+one a minute, or where it grows. With ``--real``, sixteen taps are played through a private PulseAudio and
+recorded from it by ``take_set``; the delay is from the end of a tap's window to its verdict, by the count of
+samples and the computer's clock, the stream's own latency (as PortAudio tells it) added.
 """
 
 import argparse
