@@ -34,6 +34,8 @@ COMMANDS = (
     "figure",
     "recompute",
     "check",
+    "backup",
+    "restore",
     "undo",
     "demo",
 )

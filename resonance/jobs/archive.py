@@ -1,17 +1,13 @@
-"""A job as a folder that can be read in decades, and a whole shop as one file.
+"""A job as a folder that can be read in decades.
 
 A job's folder holds ``job.json`` (every record with every earlier version, and what was done when),
-``sound/`` (the recordings as they came), ``readings.csv``, ``strings.csv``, ``timeline.csv`` and a README
-that explains them. It imports back without loss, into this shop or another.
+``sound/`` (the recordings as they came), ``readings.csv``, ``strings.csv``, ``timeline.csv``, a README
+that explains them, and ``SHA256SUMS``. It imports back without loss, into this shop or another.
 """
 
 import json
 import os
-import shutil
-import tempfile
-import zipfile
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
 from sqlite3 import Connection
@@ -20,6 +16,7 @@ from typing import Any
 from resonance import __version__
 from resonance.errors import ShopError
 from resonance.jobs.change import free_id, resolve
+from resonance.jobs.check import Problem
 from resonance.jobs.database import (
     Act,
     Row,
@@ -30,15 +27,14 @@ from resonance.jobs.database import (
     add_sound,
     find_sound,
     hashes_in,
-    open_database,
     plain_errors,
     reading,
     rows,
     writing,
 )
+from resonance.jobs.folders import SUMS, copy_sound, read_sums, whole_folder, write_sums, write_text
 from resonance.jobs.job import Job, short_name
 from resonance.jobs.records import Record, digest
-from resonance.jobs.schema import copy_database
 from resonance.jobs.sounds import hash_file, keep_file
 from resonance.jobs.store import Shop
 from resonance.jobs.tables import (
@@ -50,7 +46,6 @@ from resonance.jobs.tables import (
     string_rows,
     timeline_rows,
 )
-from resonance.sound.files import sync_folder
 
 Progress = Callable[[float, str], None]
 FORMAT = "resonance job"
@@ -64,6 +59,7 @@ job.json       everything that was noted and found: UTF-8, JSON
 readings.csv   every reading of every tap set, one row each; frequencies in Hz, damping as a ratio
 strings.csv    the pitch of every open string that rang along with the taps, one row each
 timeline.csv   tap sets, adjustments and remarks in their order; distances in mm
+SHA256SUMS     the fingerprint of each file; to see that nothing has changed: sha256sum -c SHA256SUMS
 
 job.json holds
   acts      what was done, one command each: number, time, words; "undoes" is the act that it took back,
@@ -104,18 +100,19 @@ def export_job(
         job_id = resolve(db, job)
         content = job_content(db, job_id)
     known = shop.job(job_id)
-    with _whole_folder(target) as part:
+    with whole_folder(target) as part:
         (part / "sound").mkdir()
         for number, sound in enumerate(content["sounds"], 1):
             tell(number / (len(content["sounds"]) + 1), f"copying recording {number}")
-            _copy_sound(shop.sound_folder / sound["file"], part / "sound" / sound["file"], sound["sha256"])
-        _write_text(part / "job.json", _json_text(content))
-        _write_text(part / "readings.csv", csv_text(reading_rows(known), kind=ReadingRow))
-        _write_text(part / "strings.csv", csv_text(string_rows(known), kind=StringRow))
-        _write_text(part / "timeline.csv", csv_text(timeline_rows(known), kind=TimelineRow))
+            copy_sound(shop.sound_folder / sound["file"], part / "sound" / sound["file"], sound["sha256"])
+        write_text(part / "job.json", _json_text(content))
+        write_text(part / "readings.csv", csv_text(reading_rows(known), kind=ReadingRow))
+        write_text(part / "strings.csv", csv_text(string_rows(known), kind=StringRow))
+        write_text(part / "timeline.csv", csv_text(timeline_rows(known), kind=TimelineRow))
         day = shop.clock().date().isoformat()
         words = README.format(name=known.instrument.name, day=day, version=__version__)
-        _write_text(part / "README.txt", words)
+        write_text(part / "README.txt", words)
+        write_sums(part)
     tell(1.0, "done")
     return target
 
@@ -213,6 +210,31 @@ def _write_content(db: Connection, content: Record, job_id: str, import_act: int
             add_record(db, number, job=job_id, kind=kind, id=id_, body=record["body"])
 
 
+def check_export(folder: Path, *, progress: Progress | None = None) -> tuple[Problem, ...]:
+    """See that an exported job holds what was written: every file, and the records within.
+
+    Raises
+    ------
+    ShopError   when it is no exported job, or its records cannot be read
+    """
+    tell = progress or (lambda fraction, text: None)
+    with plain_errors(folder):
+        content = _read_content(folder)
+        sums = {f"sound/{sound['file']}": str(sound["sha256"]) for sound in content["sounds"]}
+        if (folder / SUMS).is_file():
+            sums |= read_sums((folder / SUMS).read_text("utf-8", "replace"))
+        there = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()} - {SUMS}
+        found = []
+        for number, name in enumerate(sorted({*there, *sums})):
+            tell(number / len(sums), f"checking file {number + 1} of {len(sums)}")
+            if name not in there:
+                found.append(Problem("file_missing", f"{name} is missing in {folder}", id=name))
+            elif name in sums and hash_file(folder / name) != sums[name]:
+                found.append(Problem("file_damaged", f"{name} in {folder} is not what was written", id=name))
+    tell(1.0, "done")
+    return tuple(found)
+
+
 def _read_content(source: Path) -> dict[str, Any]:
     """Read and check the job.json of an export."""
     path = source / "job.json"
@@ -232,126 +254,6 @@ def _read_content(source: Path) -> dict[str, Any]:
     return content
 
 
-def backup(shop: Shop, file: str | os.PathLike[str], *, progress: Progress | None = None) -> Path:
-    """Copy a whole shop, database and sound, into one zip file; others may go on working meanwhile.
-
-    Returns
-    -------
-    Path   of the file; it appears whole or not at all
-
-    Raises
-    ------
-    ShopError   when the file is there already or cannot be written
-    """
-    tell = progress or (lambda fraction, text: None)
-    target = Path(file)
-    if target.exists():
-        raise ShopError(f"{target} is there already; name another file")
-    part = target.with_name(f".{target.name}.part")
-    try:
-        with plain_errors(target), tempfile.TemporaryDirectory(prefix="resonance-") as aside:
-            copy = Path(aside) / "shop.db"
-            with reading(shop.database) as db:
-                copy_database(db, copy)
-            _write_zip(part, copy, sorted(shop.sound_folder.iterdir()), tell)
-            os.replace(part, target)
-            sync_folder(target.parent)
-    finally:
-        part.unlink(missing_ok=True)
-    tell(1.0, "done")
-    return target
-
-
-def _write_zip(part: Path, database: Path, sounds: Iterable[Path], tell: Progress) -> None:
-    """Write the database, packed, and the sound, as it is."""
-    paths = [path for path in sounds if path.is_file()]
-    with part.open("wb") as file:
-        with zipfile.ZipFile(file, "w", allowZip64=True) as archive:
-            archive.write(database, "shop.db", zipfile.ZIP_DEFLATED)
-            for number, path in enumerate(paths, 1):
-                tell(number / (len(paths) + 1), f"copying recording {number} of {len(paths)}")
-                archive.write(path, f"sound/{path.name}", zipfile.ZIP_STORED)
-        file.flush()
-        os.fsync(file.fileno())
-
-
-def restore(
-    file: str | os.PathLike[str], folder: str | os.PathLike[str], *, progress: Progress | None = None
-) -> Shop:
-    """Bring a backup back into a new or empty folder.
-
-    Raises
-    ------
-    ShopError   when the folder is not empty, the file is no backup, or what it holds is damaged
-    """
-    tell = progress or (lambda fraction, text: None)
-    source, target = Path(file), Path(folder)
-    try:
-        with zipfile.ZipFile(source) as archive, _whole_folder(target) as part:
-            (part / "sound").mkdir()
-            names = _names_of_backup(source, archive)
-            for number, name in enumerate(names, 1):
-                tell(number / (len(names) + 1), f"bringing back file {number} of {len(names)}")
-                with archive.open(name) as packed, (part / name).open("wb") as out:
-                    shutil.copyfileobj(packed, out)
-                    out.flush()
-                    os.fsync(out.fileno())
-            open_database(part / "shop.db")
-    except FileNotFoundError:
-        raise ShopError(f"there is no file {source}; check the name and the folder") from None
-    except (zipfile.BadZipFile, EOFError) as error:
-        raise ShopError(f"{source} is damaged or no backup of a shop: {error}") from error
-    tell(1.0, "done")
-    return Shop(target)
-
-
-def _names_of_backup(source: Path, archive: zipfile.ZipFile) -> list[str]:
-    """Names of the files of a backup; anything else in it is refused."""
-    names = [info.filename for info in archive.infolist() if not info.is_dir()]
-    if "shop.db" not in names:
-        raise ShopError(f"{source} is no backup of a shop: it has no shop.db")
-    for name in names:
-        parts = name.split("/")
-        plain = name == "shop.db" or (len(parts) == 2 and parts[0] == "sound" and parts[1] not in ("", ".."))
-        if not plain or "\\" in name:
-            raise ShopError(f"{source} is no backup of a shop: it holds '{name}'")
-    return names
-
-
-@contextmanager
-def _whole_folder(target: Path) -> Iterator[Path]:
-    """Fill a folder aside and give it its name at the end: it appears whole or not at all.
-
-    Raises
-    ------
-    ShopError   when the folder is there and not empty, or cannot be written
-    """
-    with plain_errors(target):
-        if target.exists() and (not target.is_dir() or any(target.iterdir())):
-            raise ShopError(f"{target} is there already and not empty; name a new folder")
-        target.parent.mkdir(parents=True, exist_ok=True)
-        part = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
-        try:
-            part.chmod(0o755)
-            yield part
-            sync_folder(part)
-            if target.exists():
-                target.rmdir()
-            os.replace(part, target)
-            sync_folder(target.parent)
-        finally:
-            shutil.rmtree(part, ignore_errors=True)
-
-
-def _copy_sound(source: Path, target: Path, sha256: str) -> None:
-    """Copy a sound file and see that it is what was kept."""
-    if not source.is_file() or hash_file(source) != sha256:
-        raise ShopError(f"the sound file {source} is missing or damaged; see: resonance check")
-    shutil.copyfile(source, target)
-    with target.open("rb+") as file:
-        os.fsync(file.fileno())
-
-
 def _json_text(content: Any) -> str:
     """Write JSON to be read by people too: one record a line."""
     lines = []
@@ -362,11 +264,3 @@ def _json_text(content: Any) -> str:
         else:
             lines.append(f"{json.dumps(key)}: {json.dumps(value, ensure_ascii=False)}")
     return "{\n" + ",\n".join(lines) + "\n}\n"
-
-
-def _write_text(path: Path, text: str) -> None:
-    """Write UTF-8; a sign it cannot hold becomes its escape (which JSON reads back)."""
-    with path.open("wb") as file:
-        file.write(text.encode("utf-8", "backslashreplace"))
-        file.flush()
-        os.fsync(file.fileno())

@@ -131,12 +131,16 @@ def _connect(path: Path) -> sqlite3.Connection:
     try:
         db.execute("PRAGMA foreign_keys = ON")
         db.execute("PRAGMA synchronous = FULL")
-        # A damaged byte must reach the digest rather than stop the reading.
-        db.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
+        keep_odd_bytes(db)
     except BaseException:
         db.close()
         raise
     return db
+
+
+def keep_odd_bytes(db: sqlite3.Connection) -> None:
+    """Let a damaged byte reach the digest rather than stop the reading."""
+    db.text_factory = lambda raw: raw.decode("utf-8", "surrogateescape")
 
 
 @contextmanager
@@ -166,7 +170,7 @@ def _plain_words(path: Path, said: str) -> str:
     if "readonly" in said or "unable to open" in said:
         return f"the shop in {path.parent} cannot be written to; check the folder and its permissions"
     if "malformed" in said or "not a database" in said:
-        return f"{path} is damaged ({said}); bring it back from a copy of the shop folder"
+        return f"{path} is damaged ({said}); mend it from a backup: resonance check --mend-from FILE"
     return f"the shop in {path.parent} cannot be used: {said}"
 
 

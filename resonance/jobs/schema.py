@@ -133,6 +133,12 @@ def migrate(db: sqlite3.Connection, path: Path, *, migrations: Sequence[Sequence
     return done
 
 
+def run_migrations(db: sqlite3.Connection, version: int) -> None:
+    """Make the tables of a version in an empty database (as far as this program knows it)."""
+    for number, statements in enumerate(MIGRATIONS[:version], 1):
+        _run(db, number, statements)
+
+
 def _run(db: sqlite3.Connection, number: int, statements: Sequence[str]) -> int:
     """Run one migration, unless another program has just done so."""
     db.execute("BEGIN IMMEDIATE")

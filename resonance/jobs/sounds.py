@@ -106,7 +106,11 @@ def load(folder: Path, sound: Sound, recording: Recording) -> Recording:
     """
     path = folder / sound.file
     if not path.exists():
-        raise ShopError(f"the sound file {path} is missing; bring it back from a copy of the shop")
+        raise ShopError(
+            f"the sound file {path} is missing; mend it from a backup: resonance check --mend-from FILE"
+        )
     if hash_file(path) != sound.sha256:
-        raise ShopError(f"the sound file {path} is damaged; bring it back from a copy of the shop")
+        raise ShopError(
+            f"the sound file {path} is damaged; mend it from a backup: resonance check --mend-from FILE"
+        )
     return replace(recording, samples=read_recording(path).samples)

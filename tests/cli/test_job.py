@@ -178,3 +178,36 @@ def test_check_finds_what_is_damaged(command, worked, tmp_path, shop):
     assert ran.code == 1
     assert "problem" in ran.out
     assert "Traceback" not in ran.err
+
+
+def test_backup_restore_and_mend(command, worked, tmp_path, shop):
+    file = tmp_path / "stick.zip"
+    told = command("backup", file, "--shop", worked[0]).done().text
+    assert "read back: 2 recordings" in told
+    assert "is there already" in command("backup", file, "--shop", worked[0]).failed(1)
+    assert "All is well" in command("check", file).done().text
+    assert "Brought back" in command("restore", file).done().text
+    assert command("job", "list", "--json").done().json["jobs"][0]["id"] == "fiddle"
+    assert "not empty" in command("restore", file).failed(1)
+    sound = next((shop / "sound").iterdir())
+    sound.unlink()
+    assert command("check").code == 1
+    assert "Mended: 1 recording." in command("check", "--mend-from", file).done().text
+    assert command("check", "--json").done().json == {"problems": []}
+    sound.write_bytes(b"x")
+    assert command("check", "--mend-from", file, "--json").done().json["mended"]["sounds"] == [sound.name]
+    command("check", file, "--mend-from", file).failed(2)
+    assert "is not an exported job" in command("check", tmp_path).failed(1)
+
+
+def test_what_is_damaged_in_a_backup_is_named_when_it_comes_back(command, worked, tmp_path):
+    file = tmp_path / "stick.zip"
+    made = command("backup", file, "--shop", worked[0], "--json").done().json
+    assert (made["n_sounds"], made["problems"]) == (2, [])
+    data = bytearray(file.read_bytes())
+    data[len(data) // 2] ^= 1
+    file.write_bytes(data)
+    assert command("check", file).code == 1
+    ran = command("restore", file)
+    assert ran.code == 1
+    assert "Damaged in the backup" in ran.out

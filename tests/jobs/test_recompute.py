@@ -75,4 +75,4 @@ def test_a_damaged_sound_is_told_and_nothing_raised(shop, viola, make_set):
     path.write_bytes(path.read_bytes()[:-1] + b"!")
     found = analyse_anew(shop.folder, OutOfDate(viola, "set1", "method"))
     assert found.tap_set is None
-    assert "damaged; bring it back" in found.trouble
+    assert "damaged; mend it" in found.trouble
