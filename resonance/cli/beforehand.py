@@ -1,19 +1,21 @@
 """Before a set is taken: conditions as last time, confirmed at a key; the quick checks; the air."""
 
+import re
 import sys
 from argparse import ArgumentTypeError, Namespace
-from dataclasses import fields, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from resonance.cli import screen
 from resonance.cli.conditions import climate_of, conditions_of, difference_blocks
-from resonance.cli.options import UsageError
+from resonance.cli.options import UsageError, number
 from resonance.errors import ResonanceError
 from resonance.report.blocks import Block, Facts, Paragraph
 from resonance.sets.tapset import CHECKS, Climate, Conditions, TapSet
 from resonance.sound.recording import Recording, Take
+from resonance.taking.climate import COLDEST, WARMEST, last_climate
 
 if TYPE_CHECKING:
     from resonance.jobs.job import Job
@@ -63,8 +65,6 @@ def air(arguments: Namespace) -> Climate:
     ------
     ResonanceError   when the file cannot be read, or holds none
     """
-    from resonance.taking.climate import last_climate
-
     said = climate_of(arguments)
     if arguments.climate_file is None:
         return said
@@ -92,23 +92,46 @@ def confirmed(
         screen.show(*_how_blocks(job, conditions, climate, tap_place, places))
         if not screen.can_ask():
             return conditions, climate, tap_place, places
-        if _ask("Enter: so it is    c: change") not in ("c", "change"):
+        answer = _ask("Enter: so it is    c: change    or type the air, as in 21 45:")
+        if not answer:
             break
-        conditions, climate, tap_place, places = _changed(conditions, climate, tap_place, places)
+        if answer in ("c", "change"):
+            conditions, climate, tap_place, places = _changed(conditions, climate, tap_place, places)
+            continue
+        typed = _air_typed(answer)
+        if typed is None:
+            screen.note(f"'{answer}' is neither c nor the air: degrees Celsius, and humidity in percent.")
+        else:
+            climate = replace(typed, hours_in_room=climate.hours_in_room)
     return _checked(conditions), climate, tap_place, places
+
+
+def _air_typed(text: str) -> Climate | None:
+    """Read temperature and humidity, or temperature alone, from what was typed; None where it is neither."""
+    words = [word for word in re.split(r"[\s;/]+", re.sub("[°%C]", " ", text)) if word]
+    try:
+        figures = [number(word.rstrip(",")) for word in words]
+    except ArgumentTypeError:
+        return None
+    sensible = 1 <= len(figures) <= 2 and COLDEST <= figures[0] <= WARMEST
+    if not sensible or not all(0.0 < figure <= 100.0 for figure in figures[1:]):
+        return None
+    return Climate(figures[0], figures[1] if len(figures) > 1 else None)
 
 
 def _how_blocks(
     job: "Job", conditions: Conditions, climate: Climate, tap_place: str, places: tuple[str, ...]
 ) -> list[Block]:
-    from resonance.report.facts import climate_words, conditions_words
+    from resonance.report.facts import climate_words
     from resonance.report.words import list_words
 
     pairs = (
-        ("How", conditions_words(conditions) or "not noted"),
+        ("Held", conditions.holding or "not noted"),
+        ("Strings damped", conditions.string_damping or "not noted"),
         ("Tapper", conditions.tapper or "not noted"),
         ("Tapped at", tap_place or "not noted"),
-        ("Microphone at", list_words([place or "not named" for place in places], last="then")),
+        ("Microphone", conditions.microphone or "not named"),
+        ("It stands at", list_words([place or "not named" for place in places], last="then")),
         ("Air", climate_words(climate) or "not noted"),
     )
     blocks: list[Block] = [Facts(pairs, title=f"{job.instrument.name}: how this tap set is taken")]
@@ -132,8 +155,6 @@ def _changed(
     conditions: Conditions, climate: Climate, tap_place: str, places: tuple[str, ...]
 ) -> tuple[Conditions, Climate, str, tuple[str, ...]]:
     """Ask for each line; Enter leaves it."""
-    from resonance.cli.options import number
-
     conditions = replace(
         conditions,
         holding=_ask(f"Held [{conditions.holding}]:") or conditions.holding,
@@ -142,15 +163,12 @@ def _changed(
     )
     tap_place = _ask(f"Tapped at [{tap_place}]:") or tap_place
     places = tuple(_ask(f"Microphone at [{place}]:") or place for place in places)
-    figures: dict[str, float] = {}
-    for field in fields(Climate)[:2]:
-        unit = "°C" if field.name == "temperature_c" else "% humidity"
-        text = _ask(f"Air, {unit}:")
-        try:
-            figures |= {field.name: number(text)} if text else {}
-        except ArgumentTypeError as error:
-            screen.note(str(error))
-    return conditions, replace(climate, **figures), tap_place, places
+    text = _ask("Air, °C and % humidity:")
+    typed = _air_typed(text) if text else climate
+    if typed is None:
+        screen.note(f"'{text}' is not the air: degrees Celsius, and humidity in percent, as in 21 45.")
+        typed = climate
+    return conditions, replace(typed, hours_in_room=climate.hours_in_room), tap_place, places
 
 
 def _checked(conditions: Conditions) -> Conditions:
@@ -158,8 +176,8 @@ def _checked(conditions: Conditions) -> Conditions:
     open_ = [check for check in CHECKS if check not in conditions.checks]
     if not open_:
         return conditions
-    listed = ", ".join(open_)
-    answer = _ask(f"Checked: {listed}?  y: all well    n: one by one    Enter: not checked")
+    print(f"Checked, ten seconds: {', '.join(open_)}?", file=sys.stderr)
+    answer = _ask("y: all well    n: one by one    Enter: not checked")
     answers: dict[str, bool | None] = {"y": True, "yes": True, "n": False, "no": False}
     if answer in ("y", "yes"):
         found: dict[str, bool | None] = dict.fromkeys(open_, True)

@@ -1,11 +1,12 @@
 """The terminal while a set is taken: a still picture on a terminal, one line a tap elsewhere."""
 
+import io
 import os
 import shutil
 import sys
 import textwrap
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from math import isfinite
 from typing import TextIO
@@ -39,7 +40,8 @@ from resonance.taking.session import (
 EVERY = 0.1  # s between two pictures
 LOWEST_DBFS = -60.0
 GREEN, RED, BOLD, PLAIN = "\x1b[32m", "\x1b[31m", "\x1b[1m", "\x1b[0m"
-KEYS = "any key: microphone has moved    d: take the last tap back    q: finish"
+KEYS = "d: take the last tap back    q: finish"
+KEYS_MOVING = f"space: the microphone has moved    {KEYS}"
 ENDS = {
     "full": "Done: the set is complete.",
     "finished": "Finished.",
@@ -77,9 +79,19 @@ class Lines:
 class Picture:
     """Draws a set on a terminal of 80 columns; only lines that changed are written, so nothing flickers."""
 
-    def __init__(self, keys: Keys, *, stream: TextIO, title: str, wanted: int, n_places: int) -> None:
+    def __init__(
+        self,
+        keys: Keys,
+        *,
+        stream: TextIO,
+        title: str,
+        wanted: int,
+        n_places: int,
+        cautions: Sequence[str] = (),
+    ) -> None:
         self._keys, self._stream, self._title = keys, stream, title
         self._wanted, self._n_places = wanted, n_places
+        self._cautions = tuple(cautions)  # until the first verdict
         self._large, self._colour = "WAIT", ""
         self._line = "Waiting for the microphone."
         self._notes: list[str] = []
@@ -94,6 +106,8 @@ class Picture:
         if large:
             self._large, self._colour = large
         lines = event_lines(event, session, self._wanted)
+        if isinstance(event, Judged | Held):
+            self._cautions = ()
         if isinstance(event, Hint | Checked):
             self._notes = lines[:2]
             self._silent = isinstance(event, Checked) and any(
@@ -145,7 +159,7 @@ class Picture:
         large = [f"{self._colour}{row}{PLAIN}" for row in big(self._large, width=width)]
         said = textwrap.wrap(self._line, width)[:2] or [""]
         readings = [f"{BOLD}{line}{PLAIN}" for line in self._readings] or ["No readings yet."]
-        notes = [line for note in self._notes for line in textwrap.wrap(note, width)]
+        below = readings if self._readings or not self._cautions else _wrapped(self._cautions, width)
         return [
             head[:width],
             "",
@@ -155,11 +169,16 @@ class Picture:
             "",
             level_bar(session.meter_dbfs, width),
             "",
-            *readings,
+            *below,
             "",
-            *notes[:3],
-            KEYS[:width],
+            *_wrapped(self._notes, width)[:3],
+            "",
+            (KEYS_MOVING if session.stage == "moving" else KEYS)[:width],
         ]
+
+
+def _wrapped(lines: Sequence[str], width: int) -> list[str]:
+    return [piece for line in lines for piece in textwrap.wrap(line, width)]
 
 
 def event_lines(event: Event, session: Session, wanted: int) -> list[str]:
@@ -213,14 +232,48 @@ def level_bar(dbfs: float, width: int) -> str:
 
 @contextmanager
 def whole_screen(stream: TextIO) -> Iterator[None]:
-    """Use the whole terminal within the block, the cursor hidden, and give it back as it was."""
+    """Use the whole terminal within the block, the cursor hidden, and give it back as it was.
+
+    What the program itself says on stderr meanwhile is held back, and said afterwards.
+    """
+    held, stderr = io.StringIO(), sys.stderr
     stream.write("\x1b[?1049h\x1b[?25l\x1b[2J")
     stream.flush()
+    sys.stderr = held
     try:
         yield
     finally:
+        sys.stderr = stderr
         stream.write("\x1b[?25h\x1b[?1049l")
         stream.flush()
+        if held.getvalue() and stderr is not None:
+            stderr.write(held.getvalue())
+
+
+@contextmanager
+def calm_libraries() -> Iterator[None]:
+    """Keep off the screen what the system's sound libraries print by themselves within the block.
+
+    They write to the process's own stderr, past Python; what the program says there still comes through.
+    """
+    try:
+        handle = sys.stderr.fileno()
+    except (AttributeError, OSError, ValueError):  # none, or none of the system's
+        yield
+        return
+    before, kept = sys.stderr, os.dup(handle)
+    nothing = os.open(os.devnull, os.O_WRONLY)
+    before.flush()
+    os.dup2(nothing, handle)
+    os.close(nothing)
+    sys.stderr = os.fdopen(kept, "w", encoding="utf-8", errors="replace", buffering=1)
+    try:
+        yield
+    finally:
+        sys.stderr.flush()
+        os.dup2(kept, handle)
+        sys.stderr.close()
+        sys.stderr = before
 
 
 def draws(stream: TextIO) -> bool:

@@ -151,13 +151,14 @@ def _repeated(job: "Job", arguments: Namespace) -> str | None:
 def _before(shop: "Shop", job: "Job", microphone: "Microphone", arguments: Namespace) -> "Noted":
     """Say how the set is taken, what it costs, what to take care of; the maker confirms it."""
     from resonance.cli.beforehand import air, conditions_before, confirmed, places_before
-    from resonance.report.live import CAUTIONS, ONE_PLACE, PLATE_CAUTIONS
+    from resonance.report.live import ONE_PLACE, cautions
     from resonance.taking.keep import Noted
     from resonance.taking.session import Plan
 
     tap_place, places = places_before(arguments, job)
     whole = job.instrument.piece == "whole"
-    taps = not (arguments.bowed or arguments.clap)
+    looked_for = "bowed" if arguments.bowed else "clap" if arguments.clap else "taps"
+    taps = looked_for == "taps"
     places = places if taps else places[:1]
     with _aside(arguments.json):
         how = confirmed(
@@ -169,12 +170,12 @@ def _before(shop: "Shop", job: "Job", microphone: "Microphone", arguments: Names
             [f"Not in order: {', '.join(wrong)}. Set it right first, or readings tell that."] if wrong else []
         )
         price = [ONE_PLACE] if taps and whole and len(places) == 1 else []
-        cautions = CAUTIONS if whole else PLATE_CAUTIONS
-        screen.show(Items((*words, *price, *(cautions if taps else ())), title="Take care", tone="caution"))
+        care = cautions(looked_for=looked_for, piece=job.instrument.piece)
+        screen.show(Items((*words, *price, *care), title="Take care", tone="caution"))
     plan = Plan(
         job.instrument.family,
         job.instrument.piece,
-        looked_for="bowed" if arguments.bowed else "clap" if arguments.clap else "taps",
+        looked_for=looked_for,
         tap_place=tap_place,
         microphone_places=places,
         wanted=arguments.taps,
@@ -216,6 +217,7 @@ def _take(
 ) -> tuple["Taken", Path | None]:
     """Record; what is recorded stays in the spool, whatever happens."""
     from resonance.cli.keys import open_keys
+    from resonance.cli.live import calm_libraries
     from resonance.jobs.answers import put_back_scatter
     from resonance.sound.microphone import open_microphone, play
     from resonance.taking.chime import chime
@@ -234,6 +236,7 @@ def _take(
 
     try:
         with ExitStack() as stack:
+            stack.enter_context(calm_libraries())
             stream = stack.enter_context(open_microphone(microphone, sample_rate=arguments.rate))
             keys = stack.enter_context(open_keys())
             spool = None
@@ -271,7 +274,7 @@ def _watcher(
     """Give who shows the set: a picture on a terminal, lines elsewhere."""
     from resonance.cli.keys import Keys
     from resonance.cli.live import Lines, Picture, draws, whole_screen
-    from resonance.report.live import hint_line
+    from resonance.report.live import cautions, hint_line
     from resonance.taking.soundserver import source_in_use, source_reasons
 
     assert isinstance(keys, Keys)
@@ -283,4 +286,11 @@ def _watcher(
         return
     n_places = len(plan.microphone_places)
     with whole_screen(out):
-        yield Picture(keys, stream=out, title=job_id, wanted=plan.wanted, n_places=n_places)
+        yield Picture(
+            keys,
+            stream=out,
+            title=job_id,
+            wanted=plan.wanted,
+            n_places=n_places,
+            cautions=cautions(looked_for=plan.looked_for, piece=plan.piece),
+        )

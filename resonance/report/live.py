@@ -6,7 +6,7 @@ from resonance.modes.intervals import frequency_half_width
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.report.numbers import half_width_text, measured, number
-from resonance.report.words import list_words, mode_label, reason_words, reasons_words, sentence
+from resonance.report.words import mode_label, reason_words, reasons_words, sentence
 from resonance.taking.level import LevelCheck
 from resonance.taking.readings import Readings
 from resonance.taps.tap import Tap
@@ -35,6 +35,13 @@ PLATE_CAUTIONS = (
 ONE_PLACE = (
     "One microphone place: quicker, but the room may bias every value, and one place cannot show how much."
 )
+
+
+def cautions(*, looked_for: str, piece: str) -> tuple[str, ...]:
+    """Give what to take care of while taps are taken; nothing for bowed notes and claps."""
+    if looked_for != "taps":
+        return ()
+    return CAUTIONS if piece == "whole" else PLATE_CAUTIONS
 
 
 def large_verdict(tap: Tap, n_kept: int, wanted: int) -> str:
@@ -89,9 +96,3 @@ def move_line(place: str) -> str:
     """Ask for the microphone to be moved."""
     where = f"to: {place}" if place else "to its second place"
     return f"Move the microphone {where}. Then press a key and tap on."
-
-
-def places_line(places: tuple[str, ...]) -> str:
-    """Say where the microphone will stand."""
-    named = [place or "not named" for place in places]
-    return f"Microphone: {list_words(named, last='then')}."

@@ -72,7 +72,7 @@ class Ready:
 
 @dataclass(frozen=True)
 class Checked:
-    """The level check is done."""
+    """The level check is done; once more where the first sound was none, as of a device that slept."""
 
     level: LevelCheck
 
@@ -192,6 +192,7 @@ class Session:
         self._samples = 0
         self._began = 0
         self._quiet: list[FloatArray] = []
+        self._mute = False  # the level check met no sound at all
         self._passed: Counter[str] = Counter()
         self._passed_peak = float("-inf")
         self._hinted = float("-inf")
@@ -265,15 +266,18 @@ class Session:
         return [(each.tap.take, each.clip) for each in self.heard if each.clip is not None]
 
     def _checked(self, block: FloatArray) -> list[Event]:
-        if self.level is not None:
+        if self.level is not None and not self._mute:
+            return []
+        if self._mute and not np.ptp(block[:, 0]) > 0.0:
             return []
         self._quiet.append(block[:, 0].copy())
-        if self.now < CHECKED:
+        if sum(map(len, self._quiet)) < CHECKED * self.sample_rate:
             return []
         sound, self._quiet = np.concatenate(self._quiet), []
         self.level = check_level(
             sound, self.sample_rate, mains=self.plan.mains, tap_peak_dbfs=self.plan.tap_peak_dbfs
         )
+        self._mute = any(reason.code == "no_sound" for reason in self.level.reasons)
         return [Checked(self.level)]
 
     def _told(self, told: Verdict | Passed | Note) -> list[Event]:

@@ -105,6 +105,17 @@ def test_level_check_comes_with_the_first_sound():
     assert checked.level.noise_dbfs < -66.0
 
 
+def test_a_device_that_slept_is_checked_again_when_sound_comes():
+    rng = np.random.default_rng(3)
+    sound = np.concatenate([np.zeros(round(2.5 * RATE)), quiet(3.0, rng=rng)])
+    asleep, awake = kinds(fed(Session(Plan(), RATE), sound[:, None]), Checked)
+    assert [reason.code for reason in asleep.level.reasons] == ["no_sound"]
+    assert awake.level.reasons == ()
+    assert awake.level.noise_dbfs < -66.0
+    (told,) = kinds(fed(Session(Plan(), RATE), np.zeros((round(9.0 * RATE), 1))), Checked)
+    assert told.level.expected_db != told.level.expected_db
+
+
 def test_no_sound_is_made_into_a_tap():
     """With chimes on, every chime's time ends before the next tap's quiet, or the tap is refused."""
     session = Session(Plan(microphone_places=("near",), wanted=20, most=20, chimes=True), RATE)
