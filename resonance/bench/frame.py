@@ -113,6 +113,7 @@ def templates() -> jinja2.Environment:
         "tied": tied,
         "sentence": sentence,
         "segment": lambda text: quote(text, safe=""),
+        "pair": lambda text: (text, text),
     }
     environment.filters.update(filters)
     return environment

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from starlette.requests import Request
 from starlette.responses import Response
 
-from resonance.bench.pages import get, page
+from resonance.bench.pages import get, job_path, page
 from resonance.bench.state import shop_of
 from resonance.jobs.job import Entry, Job, find_adjustment, find_set, unconfirmed
 from resonance.report.facts import adjustment_words, instrument_facts, setup_facts, taps_words
@@ -45,8 +45,9 @@ def _line(job: Job, entry: Entry, waits: bool) -> Line:
     when = moment_words(entry.at)
     if entry.kind == "tap set":
         tap_set = find_set(job, entry.id)
+        path = job_path(job.id, "set", entry.id)
         name = set_words(entry.id).capitalize()
-        return Line("tap set", name, when, taps_words(tap_set), "", waits)
+        return Line("tap set", name, when, taps_words(tap_set), path, waits)
     if entry.kind == "adjustment":
         words = adjustment_words(find_adjustment(job, entry.id))
         return Line("adjustment", adjustment_id_words(entry.id).capitalize(), when, words, "", waits)

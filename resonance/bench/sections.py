@@ -12,4 +12,7 @@ class Part:
     path: str
 
 
-SECTIONS = (Part("job", "The job", "/job/{job}"),)
+SECTIONS = (
+    Part("job", "The job", "/job/{job}"),
+    Part("tap", "Take a tap set", "/job/{job}/tap"),
+)

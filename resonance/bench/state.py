@@ -1,9 +1,12 @@
 """What all requests of one running bench share."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from starlette.requests import HTTPConnection
 
+from resonance.bench.live import Microphones
+from resonance.bench.sounds import Sounds
+from resonance.bench.works import Works
 from resonance.jobs.store import Shop
 
 
@@ -17,12 +20,18 @@ class Bench:
     shared : bool   whether it listens on the local network
     token : str   that every request must bring when it is shared; '' asks for none
     names : tuple of str   host names it goes by, beside its addresses
+    microphones : Microphones   the set in the taking
+    works : Works   longer work under way
+    sounds : Sounds   recordings looked at last
     """
 
     shop: Shop
     shared: bool = False
     token: str = ""
     names: tuple[str, ...] = ("localhost",)
+    microphones: Microphones = field(default_factory=Microphones)
+    works: Works = field(default_factory=Works)
+    sounds: Sounds = field(default_factory=Sounds)
 
 
 def bench_of(connection: HTTPConnection) -> Bench:

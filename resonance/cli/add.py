@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from resonance.cli import analysing, ordering, screen
-from resonance.cli.conditions import add_conditions, add_places, climate_of, conditions_of, differs_blocks
+from resonance.cli.conditions import add_conditions, add_places, climate_of, conditions_of
 from resonance.cli.modes import analysis_settings, set_blocks, set_record
 from resonance.cli.options import (
     Commands,
@@ -174,6 +174,7 @@ def _keep(shop: "Shop", job: "Job", tap_set: TapSet, paths: list[Path], argument
 
 def _print(shop: "Shop", job_id: str, kept: TapSet, paths: list[Path], arguments: Namespace) -> None:
     from resonance.jobs.job import unconfirmed
+    from resonance.report.differences import differs_blocks
     from resonance.report.words import set_words
 
     job = shop.job(job_id)

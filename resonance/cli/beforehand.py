@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from resonance.cli import screen
-from resonance.cli.conditions import climate_of, conditions_of, difference_blocks
+from resonance.cli.conditions import climate_of, conditions_of
 from resonance.cli.options import UsageError, number
 from resonance.errors import ResonanceError
 from resonance.report.blocks import Block, Facts, Paragraph
@@ -20,22 +20,14 @@ from resonance.taking.climate import COLDEST, WARMEST, last_climate
 if TYPE_CHECKING:
     from resonance.jobs.job import Job
 
-PLACES = ("treble f-hole", "bass side")
-PLATE_PLACES = ("above", "below")
-TAP_PLACE = "bass corner"
 STALE = 2.0  # hours
 
 
 def conditions_before(arguments: Namespace, job: "Job", device: str) -> Conditions:
     """Give the conditions: as typed, else as in the last tap set; the microphone is the one recorded from."""
-    said, last = conditions_of(arguments), job.sets[-1].conditions if job.sets else Conditions()
-    return replace(
-        said,
-        holding=said.holding or last.holding,
-        string_damping=said.string_damping or last.string_damping,
-        tapper=said.tapper or last.tapper,
-        microphone=said.microphone or device,
-    )
+    from resonance.taking.usual import usual_conditions
+
+    return usual_conditions(job, conditions_of(arguments), device)
 
 
 def places_before(arguments: Namespace, job: "Job") -> tuple[str, tuple[str, ...]]:
@@ -45,17 +37,13 @@ def places_before(arguments: Namespace, job: "Job") -> tuple[str, tuple[str, ...
     ------
     UsageError   when more places are named than are asked for
     """
-    takes = job.sets[-1].takes if job.sets else ()
-    whole = job.instrument.piece == "whole"
-    usual = PLACES if whole else PLATE_PLACES
-    last = tuple(dict.fromkeys(take.microphone_place for take in takes if take.microphone_place))
+    from resonance.taking.usual import usual_places, usual_tap_place
+
     said = tuple(arguments.mic)
-    wanted = arguments.places or (len(said) if said else 2 if whole else 1)
-    if len(said) > wanted or len(arguments.place) > 1:
-        raise UsageError(f"--mic is given {len(said)} times for {wanted} places; give it once a place")
-    known = [*said, *(place for place in (*last, *usual) if place not in said)]
-    tap_place = (arguments.place or [take.tap_place for take in takes if take.tap_place] or [""])[0]
-    return tap_place or (TAP_PLACE if whole else ""), tuple(known[:wanted])
+    places = usual_places(job, said, wanted=arguments.places)
+    if len(said) > len(places) or len(arguments.place) > 1:
+        raise UsageError(f"--mic is given {len(said)} times for {len(places)} places; give it once a place")
+    return usual_tap_place(job, *arguments.place), places
 
 
 def air(arguments: Namespace) -> Climate:
@@ -122,6 +110,7 @@ def _air_typed(text: str) -> Climate | None:
 def _how_blocks(
     job: "Job", conditions: Conditions, climate: Climate, tap_place: str, places: tuple[str, ...]
 ) -> list[Block]:
+    from resonance.report.differences import difference_blocks
     from resonance.report.facts import climate_words
     from resonance.report.words import list_words
 

@@ -3,7 +3,7 @@
 from argparse import ArgumentTypeError, Namespace
 from importlib import import_module
 
-from resonance.cli.options import Commands, add_command, whole_number
+from resonance.cli.options import Commands, add_command
 
 EXAMPLE = """\
 resonance bench
@@ -23,7 +23,9 @@ def add_parser(commands: Commands) -> None:
         "moved, reports. Stop it with Ctrl-C.",
         example=EXAMPLE,
     )
-    parser.add_argument("--port", type=_port, metavar="N", help="8321 unless said, or the next that is free")
+    parser.add_argument(
+        "--port", type=_port, metavar="N", help="8321 or the next one free unless said; 0 for any"
+    )
     parser.add_argument(
         "--share",
         action="store_true",
@@ -34,10 +36,9 @@ def add_parser(commands: Commands) -> None:
 
 
 def _port(text: str) -> int:
-    value = whole_number(text)
-    if value > LAST_PORT:
-        raise ArgumentTypeError(f"'{text}' is no port; give a number up to {LAST_PORT}")
-    return value
+    if not text.isdecimal() or int(text) > LAST_PORT:
+        raise ArgumentTypeError(f"'{text}' is no port; give a number up to {LAST_PORT}, 0 for any free one")
+    return int(text)
 
 
 def run(arguments: Namespace) -> None:

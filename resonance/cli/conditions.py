@@ -1,15 +1,11 @@
-"""How a set was taken: the options that say so, what they give, and what differs from the set before."""
+"""How a set was taken: the options that say so, and what they give."""
 
 from argparse import ArgumentParser, Namespace
 from math import nan
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from resonance.cli.options import UsageError, check_answers, key_value, number, positive
-from resonance.report.blocks import Block, Items
-from resonance.sets.tapset import Climate, Conditions, TapSet
-
-if TYPE_CHECKING:
-    from resonance.jobs.job import Job
+from resonance.sets.tapset import Climate, Conditions
 
 
 def add_conditions(parser: ArgumentParser) -> Any:
@@ -75,22 +71,3 @@ def climate_of(arguments: Namespace) -> Climate:
     if arguments.hours_in_room is not None and arguments.hours_in_room < 0.0:
         raise UsageError("--hours-in-room cannot be below 0")
     return Climate(temperature, humidity, arguments.hours_in_room)
-
-
-def differs_blocks(job: "Job", tap_set: TapSet) -> list[Block]:
-    """Say what differs in the conditions from the tap set before it, places included."""
-    ids = [each.id for each in job.sets]
-    place = ids.index(tap_set.id)
-    return difference_blocks(job.sets[place - 1], tap_set) if place else []
-
-
-def difference_blocks(before: TapSet, tap_set: TapSet) -> list[Block]:
-    """Say what differs in the conditions of two tap sets, places included."""
-    from resonance.changes.conditions import changed_conditions
-    from resonance.changes.places import place_reasons
-    from resonance.report.words import reasons_words, sentence, set_words
-
-    reasons = [*changed_conditions(before, tap_set), *place_reasons(before, tap_set)]
-    kept = [r for r in reasons if r.code != "place_not_noted" and r.values.get("side") != "before"]
-    words = tuple(map(sentence, reasons_words(kept)))
-    return [Items(words, title=f"Other than in {set_words(before.id)}")] if words else []

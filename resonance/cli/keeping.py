@@ -5,17 +5,15 @@ from typing import TYPE_CHECKING
 
 from resonance.cli import ordering, screen
 from resonance.errors import ResonanceError
-from resonance.report.blocks import Block, Items, Paragraph
+from resonance.report.blocks import Items, Paragraph
 
 if TYPE_CHECKING:
-    from resonance.jobs.job import Job
     from resonance.jobs.store import Shop
     from resonance.sets.tapset import TapSet
     from resonance.taking.keep import Noted
     from resonance.taking.runner import Taken
     from resonance.taking.spool import Unfinished
 
-REPEATS_PAY = 3  # repeat sets after which the put-back scatter is known well enough not to ask again
 LEFT = "it is offered at the next 'resonance take'"
 
 
@@ -72,37 +70,20 @@ def _keep(
     json: bool,
 ) -> None:
     """Analyse a set from its spool, keep it, print it; without `taken` it is judged again first."""
-    from resonance.taking.keep import analysed, cut, keep_recording, keep_set, replay
+    from resonance.jobs.recording import KeptRecording
+    from resonance.taking.keep import keep_spool
 
-    if taken is None:
-        session, began, ended = replay(spool)
-    else:
-        session, began, ended = taken.session, taken.began, taken.ended
+    judged = (taken.session, taken.began, taken.ended) if taken is not None else None
     with screen.Progress() as progress:
-        progress(0.0, "cutting out the takes")
-        found = cut(spool, session, began, ended, source=noted.source)
-        moment = found.takes[0].recording.started if found.takes else spool.started
-        if noted.plan.looked_for != "taps":
-            kept = keep_recording(shop, spool, found, noted, taken=moment)
-            progress.clear()
-            _show_recording(noted, kept is None, len(kept.events) if kept else 0)
-            return
-        from resonance.cli.analysing import one_thread
-
-        job = shop.job(noted.job)
-        with one_thread():
-            tap_set = analysed(
-                found,
-                noted,
-                taken=moment,
-                setup=job.setup,
-                pitch_a4=shop.settings().pitch_a4,
-                progress=progress,
-            )
-        stored = keep_set(shop, spool, tap_set, noted)
+        stored = keep_spool(shop, spool, noted, judged=judged, progress=progress)
+    if noted.plan.looked_for != "taps":
+        n = len(stored.events) if isinstance(stored, KeptRecording) else 0
+        _show_recording(noted, stored is None, n)
+        return
     if stored is None:
         screen.note("That tap set had been kept already.")
         return
+    assert not isinstance(stored, KeptRecording)
     _show_kept(shop, noted.job, stored, json=json)
 
 
@@ -115,10 +96,11 @@ def _show_recording(noted: "Noted", known: bool, n: int) -> None:
 
 
 def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None:
-    from resonance.cli.conditions import differs_blocks
     from resonance.cli.modes import set_blocks
     from resonance.jobs.job import unconfirmed
     from resonance.jobs.records import to_record
+    from resonance.report.differences import differs_blocks
+    from resonance.report.scatter import repeat_pays_words
     from resonance.report.words import set_words
 
     job = shop.job(job_id)
@@ -131,27 +113,9 @@ def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None
         Paragraph(f"Kept as {set_words(kept.id)} of {job.id}."),
         *set_blocks(kept, paths),
         *differs_blocks(job, kept),
-        *_repeat_advice(job, kept),
+        Paragraph(repeat_pays_words(job, then=f"resonance take {job.id} --repeat 'put back'"), "small"),
         ordering.unconfirmed_words(job) if waits else "",
     )
-
-
-def _repeat_advice(job: "Job", kept: "TapSet") -> list[Block]:
-    """Suggest a repeat set where it pays: the put-back scatter is not known well from this job yet."""
-    from resonance.jobs.answers import put_back_scatter
-
-    repeats = sum(bool(tap_set.repeat_of) for tap_set in job.sets)
-    if job.instrument.piece != "whole" or repeats >= REPEATS_PAY:
-        return []
-    scatter = put_back_scatter(job)
-    known = "is only assumed" if scatter.pooled.source == "assumed" else "rests on few repeat sets"
-    return [
-        Paragraph(
-            f"A repeat set pays now: your put-back scatter {known}. Take the instrument down, put it back, "
-            f"and: resonance take {job.id} --repeat 'put back'",
-            "small",
-        )
-    ]
 
 
 def offer_unfinished(shop: "Shop", *, json: bool) -> None:

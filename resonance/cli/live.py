@@ -13,40 +13,16 @@ from typing import TextIO
 
 from resonance.cli.bigtext import big
 from resonance.cli.keys import Keys
-from resonance.report.live import (
-    advice_line,
-    hint_line,
-    large_verdict,
-    level_lines,
-    move_line,
-    reading_line,
-    verdict_line,
-)
+from resonance.report.live import advice_line, event_lines, large_words, reading_line
 from resonance.taking.readings import Readings
-from resonance.taking.session import (
-    Began,
-    Checked,
-    Done,
-    Dropped,
-    Event,
-    Held,
-    Hint,
-    Judged,
-    Move,
-    Ready,
-    Session,
-)
+from resonance.taking.session import Checked, Event, Held, Hint, Judged, Session
 
 EVERY = 0.1  # s between two pictures
 LOWEST_DBFS = -60.0
 GREEN, RED, BOLD, PLAIN = "\x1b[32m", "\x1b[31m", "\x1b[1m", "\x1b[0m"
+COLOURS = {"✓": GREEN, "✗": RED}
 KEYS = "d: take the last tap back    q: finish"
 KEYS_MOVING = f"space: the microphone has moved    {KEYS}"
-ENDS = {
-    "full": "Done: the set is complete.",
-    "finished": "Finished.",
-    "idle": "Nothing came for a long while: finished.",
-}
 
 
 class Lines:
@@ -59,7 +35,7 @@ class Lines:
     def show(self, event: Event, session: Session) -> None:
         """Print what happened, one line an event."""
         self._moving = session.stage == "moving"
-        for line in event_lines(event, session, self._wanted):
+        for line in event_lines(event, self._wanted, sample_rate=session.sample_rate):
             print(line, file=self._stream, flush=True)
 
     def show_readings(self, readings: Readings, session: Session) -> None:
@@ -102,10 +78,10 @@ class Picture:
 
     def show(self, event: Event, session: Session) -> None:
         """Take in what happened and draw it."""
-        large = _large(event, self._wanted)
+        large = large_words(event, self._wanted)
         if large:
-            self._large, self._colour = large
-        lines = event_lines(event, session, self._wanted)
+            self._large, self._colour = large, COLOURS.get(large[0], "")
+        lines = event_lines(event, self._wanted, sample_rate=session.sample_rate)
         if isinstance(event, Judged | Held):
             self._cautions = ()
         if isinstance(event, Hint | Checked):
@@ -179,46 +155,6 @@ class Picture:
 
 def _wrapped(lines: Sequence[str], width: int) -> list[str]:
     return [piece for line in lines for piece in textwrap.wrap(line, width)]
-
-
-def event_lines(event: Event, session: Session, wanted: int) -> list[str]:
-    """Say an event in lines; none for what needs no words."""
-    if isinstance(event, Judged):
-        return [verdict_line(event.tap, event.n_kept, wanted)]
-    if isinstance(event, Held):
-        held = event.note.end - event.note.start
-        return [f"✓ Note {event.n_kept} of {max(wanted, event.n_kept)}, {held:.1f} s."]
-    if isinstance(event, Move):
-        return [move_line(event.place)]
-    if isinstance(event, Checked):
-        return list(level_lines(event.level))
-    if isinstance(event, Hint):
-        return [hint_line(event.reason)]
-    if isinstance(event, Dropped):
-        return [f"Taken back; {event.n_kept} of {wanted} left."]
-    if isinstance(event, Done):
-        return [ENDS.get(event.why, "Done.")]
-    if isinstance(event, Ready):
-        return [f"Ready, {session.sample_rate:.0f} Hz."]
-    if isinstance(event, Began) and event.take:
-        return ["Tap on."]
-    return []
-
-
-def _large(event: Event, wanted: int) -> tuple[str, str] | None:
-    """Give what stands in large letters after an event, and its colour; None leaves what stands there."""
-    if isinstance(event, Judged):
-        sign, colour = ("✓ ", GREEN) if event.tap.kept else ("✗ ", RED)
-        return sign + large_verdict(event.tap, event.n_kept, wanted), colour
-    if isinstance(event, Held):
-        return f"✓ {event.n_kept} OF {max(wanted, event.n_kept)}", GREEN
-    if isinstance(event, Move):
-        return "MOVE MIC", ""
-    if isinstance(event, Dropped):
-        return f"{event.n_kept} OF {wanted}", ""
-    if isinstance(event, Done):
-        return "DONE", ""
-    return ("READY", "") if isinstance(event, Ready | Began) else None
 
 
 def level_bar(dbfs: float, width: int) -> str:

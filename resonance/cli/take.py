@@ -154,6 +154,7 @@ def _before(shop: "Shop", job: "Job", microphone: "Microphone", arguments: Names
     from resonance.report.live import ONE_PLACE, cautions
     from resonance.taking.keep import Noted
     from resonance.taking.session import Plan
+    from resonance.taking.usual import usual_peak
 
     tap_place, places = places_before(arguments, job)
     whole = job.instrument.piece == "whole"
@@ -182,22 +183,9 @@ def _before(shop: "Shop", job: "Job", microphone: "Microphone", arguments: Names
         most=2 * arguments.taps,
         chimes=not arguments.silent,
         mains=shop.settings().mains,
-        tap_peak_dbfs=_usual_peak(job, conditions.microphone),
+        tap_peak_dbfs=usual_peak(job, conditions.microphone),
     )
     return Noted(job.id, plan, microphone.name, conditions, climate, None, arguments.repeat or "")
-
-
-def _usual_peak(job: "Job", microphone: str) -> float:
-    """Give the peak of the taps last taken through this microphone, dB re full scale, else the usual one."""
-    from statistics import median
-
-    from resonance.taking.level import TAP_PEAK_DBFS
-
-    for tap_set in reversed(job.sets):
-        peaks = [tap.peak_dbfs for tap in tap_set.taps if tap.kept]
-        if peaks and tap_set.conditions.microphone == microphone:
-            return median(peaks)
-    return TAP_PEAK_DBFS
 
 
 @contextmanager

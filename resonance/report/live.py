@@ -9,6 +9,7 @@ from resonance.report.numbers import half_width_text, measured, number
 from resonance.report.words import mode_label, reason_words, reasons_words, sentence
 from resonance.taking.level import LevelCheck
 from resonance.taking.readings import Readings
+from resonance.taking.session import Began, Checked, Done, Dropped, Event, Held, Hint, Judged, Move, Ready
 from resonance.taps.tap import Tap
 
 # The one word that stands in large letters for a refused tap; the first that fits is shown.
@@ -23,6 +24,11 @@ LARGE = {
     "unlike_others": "UNLIKE",
     "cut_short": "CUT",
     "dull": "DULL",
+}
+ENDS = {
+    "full": "Done: the set is complete.",
+    "finished": "Finished.",
+    "idle": "Nothing came for a long while: finished.",
 }
 CAUTIONS = (
     "Light blows, on the bridge. Never on varnish, on an f-hole's wing, near a crack or an open seam.",
@@ -62,8 +68,13 @@ def verdict_line(tap: Tap, n_kept: int, wanted: int) -> str:
 
 def reading_line(mode: Mode) -> str:
     """Say a reading so far, e.g. ``B1−?  462.1 ± 0.6 Hz``."""
-    name = mode_label(mode) or "–"
-    return f"{name:<5} {measured(mode.frequency, frequency_half_width(mode), 'Hz')}"
+    name, words = reading_words(mode)
+    return f"{name:<5} {words}"
+
+
+def reading_words(mode: Mode) -> tuple[str, str]:
+    """Give the name of a reading so far, and its value: ``B1−?`` and ``462.1 ± 0.6 Hz``."""
+    return mode_label(mode) or "–", measured(mode.frequency, frequency_half_width(mode), "Hz")
 
 
 def advice_line(readings: Readings) -> str:
@@ -92,7 +103,52 @@ def hint_line(reason: Reason) -> str:
     return sentence(reason_words(reason))
 
 
-def move_line(place: str) -> str:
+def move_line(place: str, *, press: str = "a key") -> str:
     """Ask for the microphone to be moved."""
     where = f"to: {place}" if place else "to its second place"
-    return f"Move the microphone {where}. Then press a key and tap on."
+    return f"Move the microphone {where}. Then press {press} and tap on."
+
+
+def event_lines(event: Event, wanted: int, *, sample_rate: float, press: str = "a key") -> list[str]:
+    """Say an event in lines; none for what needs no words.
+
+    Parameters
+    ----------
+    wanted : int   taps wanted at each place
+    press : str   what is pressed once the microphone has moved
+    """
+    if isinstance(event, Judged):
+        return [verdict_line(event.tap, event.n_kept, wanted)]
+    if isinstance(event, Held):
+        held = event.note.end - event.note.start
+        return [f"✓ Note {event.n_kept} of {max(wanted, event.n_kept)}, {held:.1f} s."]
+    if isinstance(event, Move):
+        return [move_line(event.place, press=press)]
+    if isinstance(event, Checked):
+        return list(level_lines(event.level))
+    if isinstance(event, Hint):
+        return [hint_line(event.reason)]
+    if isinstance(event, Dropped):
+        return [f"Taken back; {event.n_kept} of {wanted} left."]
+    if isinstance(event, Done):
+        return [ENDS.get(event.why, "Done.")]
+    if isinstance(event, Ready):
+        return [f"Ready, {sample_rate:.0f} Hz."]
+    if isinstance(event, Began) and event.take:
+        return ["Tap on."]
+    return []
+
+
+def large_words(event: Event, wanted: int) -> str:
+    """Say what stands in large letters after an event, its sign first; '' leaves what stands there."""
+    if isinstance(event, Judged):
+        return f"{'✓' if event.tap.kept else '✗'} {large_verdict(event.tap, event.n_kept, wanted)}"
+    if isinstance(event, Held):
+        return f"✓ {event.n_kept} OF {max(wanted, event.n_kept)}"
+    if isinstance(event, Move):
+        return "MOVE MIC"
+    if isinstance(event, Dropped):
+        return f"{event.n_kept} OF {wanted}"
+    if isinstance(event, Done):
+        return "DONE"
+    return "READY" if isinstance(event, Ready | Began) else ""

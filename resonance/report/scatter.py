@@ -1,6 +1,8 @@
 """The put-back scatter of a job in words and as a table: what repeat tap sets differ by."""
 
 from resonance.changes.comparison import Repeatability, Scatter
+from resonance.jobs.answers import put_back_scatter
+from resonance.jobs.job import Job
 from resonance.report.blocks import Block, Items, Paragraph, table_of
 from resonance.report.numbers import about_cents, number
 from resonance.report.words import reasons_words, sentence
@@ -75,6 +77,24 @@ def advice(found: Repeatability) -> str:
             "not shrink put-back scatter, and few repeats know it loosely."
         )
     return "More taps do not shrink this scatter; tap sets before and after a move, put back anew, do."
+
+
+def repeat_pays_words(job: Job, *, then: str) -> str:
+    """Suggest a repeat set where it pays: put-back scatter is not known well from this job yet; else ''.
+
+    Parameters
+    ----------
+    then : str   what to do once the instrument is put back
+    """
+    repeats = sum(bool(tap_set.repeat_of) for tap_set in job.sets)
+    if job.instrument.piece != "whole" or repeats >= FEW:
+        return ""
+    assumed = put_back_scatter(job).pooled.source == "assumed"
+    known = "is only assumed" if assumed else "rests on few repeat sets"
+    return (
+        f"A repeat set pays now: your put-back scatter {known}. Take the instrument down, put it back, and: "
+        f"{then}"
+    )
 
 
 def _size(scatter: Scatter, frequency: float) -> str:

@@ -18,6 +18,7 @@ from resonance.jobs.change import DuplicateRecording
 from resonance.jobs.recording import KeptRecording, add_recording
 from resonance.jobs.records import from_record, to_record
 from resonance.jobs.store import Shop
+from resonance.modes.threads import in_one_thread
 from resonance.sets.analyse import analyse_set
 from resonance.sets.setup import Setup
 from resonance.sets.tapset import Climate, Conditions, TapSet
@@ -218,3 +219,39 @@ def keep_recording(
         kept = None
     discard(spool.folder)
     return kept
+
+
+def keep_spool(
+    shop: Shop,
+    spool: Unfinished,
+    noted: Noted,
+    *,
+    judged: tuple[Session, Sequence[int], Sequence[int]] | None = None,
+    progress: Progress | None = None,
+) -> TapSet | KeptRecording | None:
+    """Keep what a spool holds, analysed, and remove it; None where the shop had it already.
+
+    Parameters
+    ----------
+    judged : (session, began, ended) as it was judged live; None judges it again first
+
+    Raises
+    ------
+    ResonanceError   when nothing in it can be used; the spool stays
+    """
+    tell = progress or (lambda fraction, text: None)
+    session, began, ended = judged or replay(spool)
+    tell(0.0, "cutting out the takes")
+    found = cut(spool, session, began, ended, source=noted.source)
+    moment = found.takes[0].recording.started if found.takes else spool.started
+    if noted.plan.looked_for != "taps":
+        return keep_recording(shop, spool, found, noted, taken=moment)
+    tap_set = in_one_thread(analysed)(
+        found,
+        noted,
+        taken=moment,
+        setup=shop.job(noted.job).setup,
+        pitch_a4=shop.settings().pitch_a4,
+        progress=tell,
+    )
+    return keep_set(shop, spool, tap_set, noted)

@@ -86,12 +86,21 @@ def test_a_post_needs_the_token_in_the_cookie(shared, shop):
 
 
 def test_a_socket_needs_token_and_origin(shared):
-    for origin in (THERE, "http://evil.example"):
+    def closed_with(origin):
+        live = "ws://192.168.1.20:8321/job/none/live"
         with (
-            pytest.raises(WebSocketDisconnect),
-            shared.websocket_connect("/live", headers={"origin": origin}),
+            pytest.raises(WebSocketDisconnect) as told,
+            shared.websocket_connect(live, headers={"origin": origin}),
         ):
             pass
+        return told.value.code
+
+    refused, no_such_set = 1008, 4404
+    assert closed_with(THERE) == refused
+    shared.cookies.set("resonance-8321", TOKEN)
+    assert closed_with("http://evil.example") == refused
+    assert closed_with("null") == refused
+    assert closed_with(THERE) == no_such_set
 
 
 def test_the_link_lets_in_and_the_token_leaves_the_address(shared):

@@ -15,7 +15,9 @@ def drawn(event, *, take, stage):
     out = io.StringIO()
     picture = Picture(SimpleNamespace(), stream=out, title="viola", wanted=4, n_places=2)
     plan = Plan(microphone_places=("bridge side", "tail side"))
-    picture.show(event, SimpleNamespace(plan=plan, take=take, stage=stage, meter_dbfs=-50.0))
+    picture.show(
+        event, SimpleNamespace(plan=plan, take=take, stage=stage, meter_dbfs=-50.0, sample_rate=48e3)
+    )
     return out.getvalue()
 
 
@@ -36,7 +38,7 @@ def test_the_head_names_the_place_the_microphone_is_wanted_at(event, take, stage
 def test_the_note_that_no_sound_came_goes_when_sound_comes():
     picture = Picture(SimpleNamespace(), stream=io.StringIO(), title="viola", wanted=4, n_places=1)
     level = check_level(np.zeros(48000), 48000.0)
-    session = SimpleNamespace(plan=Plan(), take=0, stage="listening", meter_dbfs=-np.inf)
+    session = SimpleNamespace(plan=Plan(), take=0, stage="listening", meter_dbfs=-np.inf, sample_rate=48e3)
     picture.show(Checked(level), session)
     assert any("No sound" in line for line in picture._drawn)
     picture.show(Began(0, 0), session)
