@@ -68,6 +68,7 @@ class Change:
     rows : list of Row   records of the job, those of this act included
     made : aware datetime
     text : str   what is done, in plain words
+    undoes : int or None   the act that this one takes back
     """
 
     db: Connection
@@ -77,6 +78,7 @@ class Change:
     text: str = ""
     sounds: list[Sound] = field(default_factory=list)
     written: list[tuple[str, str, Record]] = field(default_factory=list)
+    undoes: int | None = None
 
     def write(self, kind: str, id: str, body: Record) -> None:
         """Add a record to the act."""
@@ -94,7 +96,7 @@ class Change:
 
     def finish(self) -> None:
         """Put the act and its records into the database."""
-        act = add_act(self.db, made=self.made, job=self.job, text=self.text)
+        act = add_act(self.db, made=self.made, job=self.job, text=self.text, undoes=self.undoes)
         for sound in self.sounds:
             add_sound(self.db, act, sound)
         for kind, id_, body in self.written:
@@ -124,25 +126,33 @@ def resolve(db: Connection, job: str, *, deleted_too: bool = False) -> str:
     NotFoundError   naming the jobs there are
     ShopError   when the job is there but what it is can no longer be read
     """
-    found, damaged = rows_and_damage(db, kinds=("job",))
-    there = {row.job: row.body for row in found}
-    present = [job_id for job_id, body in there.items() if not body.get("deleted")]
-    for wanted in (job, short_name(job)):
-        if wanted in present or (deleted_too and wanted in there):
+    damaged, deleted = [], []
+    for wanted in dict.fromkeys((job, short_name(job))):
+        found, harmed = rows_and_damage(db, wanted, kinds=("job",))
+        damaged += harmed
+        if found and (deleted_too or not found[-1].body.get("deleted")):
             return wanted
-    if {job, short_name(job)} & {of_job for of_job, _, _ in damaged}:
+        deleted += found
+    if damaged:
         raise ShopError(f"the record of {short_name(job)} is damaged; see all that is wrong: resonance check")
-    if short_name(job) in there:
-        raise NotFoundError(f"the job {short_name(job)} was deleted; undo its deletion to see it again")
-    raise NotFoundError(f"there is no job '{job}'; there are: {', '.join(present) or 'none yet'}")
+    if deleted:
+        raise NotFoundError(f"the job {deleted[0].job} was deleted; undo its deletion to see it again")
+    every = {row.job: row.body for row in rows_and_damage(db, kinds=("job",))[0]}
+    present = [job_id for job_id, body in every.items() if not body.get("deleted")]
+    raise NotFoundError(f"there is no job '{job}'; there are: {list_of_jobs(present)}")
+
+
+def list_of_jobs(present: Sequence[str], *, most: int = 20) -> str:
+    """Name the jobs there are, the newest only where they are many."""
+    if len(present) <= most:
+        return ", ".join(present) or "none yet"
+    return f"... {', '.join(present[-most:])} ({len(present)} in all; see: resonance job list)"
 
 
 def free_id(db: Connection, wanted: str) -> str:
     """Give an id that no job has or had, a deleted one included: the one wanted, else with a number."""
-    found, damaged = rows_and_damage(db, kinds=("job",))
-    taken = {row.job for row in found} | {of_job for of_job, _, _ in damaged}
     number, job_id = 2, wanted
-    while job_id in taken:
+    while any(rows_and_damage(db, job_id, kinds=("job",))):
         job_id = f"{wanted}-{number}"
         number += 1
     return job_id

@@ -6,7 +6,7 @@ thread or process and needs no closing. What SQLite reports reaches the maker as
 
 import json
 import sqlite3
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -244,34 +244,84 @@ def _next(db: sqlite3.Connection, table: str, column: str) -> int:
     return int(db.execute(f"SELECT coalesce(max({column}), 0) + 1 FROM {table}").fetchone()[0])
 
 
-def acts(db: sqlite3.Connection, job: str | None = None, *, as_they_are: bool = False) -> list[Act]:
+def acts(
+    db: sqlite3.Connection,
+    job: str | None = None,
+    *,
+    as_they_are: bool = False,
+    newest: int | None = None,
+) -> list[Act]:
     """Give the acts, of one job or all, oldest first, each with whether it still counts.
 
     Parameters
     ----------
     as_they_are : bool   take damaged ones as they stand rather than stop
+    newest : int or None   give only so many, the newest
 
     Raises
     ------
     ShopError   when one is damaged
     """
-    columns = ", ".join(COLUMNS["act"])
     where, values = ("", ()) if job is None else ("WHERE job = ?", (job,))
-    found = db.execute(f"SELECT {columns}, digest FROM act {where} ORDER BY id", values).fetchall()
-    for *columns_, kept in [] if as_they_are else found:
-        if row_digest(columns_) != kept:
-            raise ShopError(
-                f"act {columns_[0]} of the shop is damaged; see all that is wrong: resonance check"
-            )
-    undone = {undoes for *_, undoes, _ in found if undoes is not None}
+    limit = "" if newest is None else f"DESC LIMIT {newest:d}"
+    query = f"SELECT {', '.join(COLUMNS['act'])}, digest FROM act {where} ORDER BY id {limit}"
+    found = db.execute(query, values).fetchall()
+    alive = _alive(db, job)
+    return [_act(row, alive, as_they_are) for row in (found if newest is None else reversed(found))]
+
+
+def act_of(db: sqlite3.Connection, number: int) -> Act:
+    """Give an act that counts by its number.
+
+    Raises
+    ------
+    ShopError   when it is damaged
+    """
+    query = f"SELECT {', '.join(COLUMNS['act'])}, digest FROM act WHERE id = ?"
+    return _act(db.execute(query, (number,)).fetchone(), {number}, False)
+
+
+def _act(row: Sequence[Any], alive: set[int], as_they_are: bool) -> Act:
+    """Make an act of its row."""
+    *columns, kept = row
+    if not as_they_are and row_digest(columns) != kept:
+        raise ShopError(f"act {columns[0]} of the shop is damaged; see all that is wrong: resonance check")
+    number, made, program, of_job, text, within, undoes = columns
+    return Act(number, _time(made), of_job, text, number not in alive, program, within, undoes)
+
+
+def _alive(db: sqlite3.Connection, job: str | None) -> set[int]:
+    """Numbers of the acts that count: not undone, nor within one that is."""
+    where, values = ("", ()) if job is None else ("WHERE job = ?", (job,))
+    found = db.execute(f"SELECT id, within, undoes FROM act {where} ORDER BY id", values).fetchall()
+    undone = {undoes for _, _, undoes in found if undoes is not None}
     alive: set[int] = set()
-    result = []
-    for number, made, program, of_job, text, within, undoes, _ in found:
+    for number, within, _ in found:
         if number not in undone and (within is None or within in alive):
             alive.add(number)
-        gone = number not in alive
-        result.append(Act(number, _time(made), of_job, text, gone, program, within, undoes))
-    return result
+    return alive
+
+
+def last_open_act(db: sqlite3.Connection, job: str | None = None) -> int | None:
+    """Number of the last act, of one job or all, that can be taken back: not undone, and of its own."""
+    where, values = ("", ()) if job is None else ("job = ? AND", (job,))
+    query = (
+        f"SELECT id FROM act WHERE {where} within IS NULL AND undoes IS NULL AND id NOT IN "
+        "(SELECT undoes FROM act WHERE undoes IS NOT NULL) ORDER BY id DESC LIMIT 1"
+    )
+    row = db.execute(query, values).fetchone()
+    return int(row[0]) if row else None
+
+
+def last_digests(db: sqlite3.Connection) -> dict[str, str]:
+    """Give the digest of the last act of each job: it changes with whatever is done to the job."""
+    return {job: kept for job, _, kept in db.execute("SELECT job, max(id), digest FROM act GROUP BY job")}
+
+
+def job_of_act(db: sqlite3.Connection, number: int) -> str | None:
+    """Give the job of an act, None where there is no such act."""
+    row = db.execute("SELECT job FROM act WHERE id = ?", (number,)).fetchone()
+    return str(row[0]) if row else None
 
 
 def _time(made: str) -> datetime:

@@ -8,6 +8,7 @@ the sums. So nothing goes stale; what nobody asked for in a long time is removed
 import json
 import os
 from collections.abc import Callable
+from contextlib import suppress
 from functools import cache
 from pathlib import Path
 from typing import Any, TypeVar
@@ -76,7 +77,8 @@ def _write(path: Path, data: Any) -> None:
         unfinished.replace(path)
         _make_room(path.parent)
     except OSError:
-        unfinished.unlink(missing_ok=True)
+        with suppress(OSError):
+            unfinished.unlink()
 
 
 def _make_room(folder: Path) -> None:

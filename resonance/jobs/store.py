@@ -8,7 +8,7 @@ used from any thread or process; several may be open at once.
 import os
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
@@ -41,20 +41,22 @@ from resonance.jobs.database import (
     Act,
     Row,
     Sound,
+    act_of,
     acts,
     add_act,
     add_record,
     find_sound,
     hashes_in,
     jobs_with_sound,
+    last_open_act,
     open_database,
     plain_errors,
     reading,
     rows,
-    rows_and_damage,
     writing,
 )
 from resonance.jobs.job import Entry, Job, find_set, short_name
+from resonance.jobs.lines import JobLine, job_lines
 from resonance.jobs.records import Record, aware, from_record, to_record
 from resonance.jobs.settings import Settings
 from resonance.modes.mode import Mode
@@ -68,25 +70,6 @@ __all__ = ["Act", "DuplicateRecording", "JobLine", "Problem", "Shop"]
 
 Progress = Callable[[float, str], None]
 Files = Sequence[str | os.PathLike[str] | None]
-
-
-@dataclass(frozen=True)
-class JobLine:
-    """One job in the list of a shop's jobs.
-
-    Parameters
-    ----------
-    last : aware datetime or None   the newest date in its timeline
-    damaged : bool   something of it can no longer be read; its figures may then be wrong
-    """
-
-    id: str
-    instrument: Instrument
-    created: datetime | None = None
-    n_sets: int = 0
-    n_adjustments: int = 0
-    last: datetime | None = None
-    damaged: bool = False
 
 
 def now() -> datetime:
@@ -154,18 +137,7 @@ class Shop:
 
     def jobs(self) -> tuple[JobLine, ...]:
         """Give the jobs there are, in the order they were begun."""
-        with reading(self.database) as db:
-            found, damaged = rows_and_damage(db, kinds=("job", "tap_set", "adjustment", "remark"))
-        harmed = {job for job, _, _ in damaged}
-        by_job: dict[str, list[Row]] = {job: [] for job in sorted(harmed)}
-        for row in found:
-            by_job.setdefault(row.job, []).append(row)
-        lines = [
-            _job_line(job, own, damaged=job in harmed)
-            for job, own in by_job.items()
-            if assemble.present(own, "job") or (job in harmed and not assemble.newest(own, "job"))
-        ]
-        return tuple(sorted(lines, key=lambda line: min((row.seq for row in by_job[line.id]), default=0)))
+        return job_lines(self.folder, self.database)
 
     def job(self, job: str, *, skip_damaged: bool = False) -> Job:
         """Read a job; its recordings come without samples.
@@ -495,14 +467,10 @@ class Shop:
         """
         with writing(self.database) as db:
             job_id = resolve(db, job, deleted_too=True) if job is not None else None
-            open_acts = [
-                act
-                for act in acts(db, job_id)
-                if not act.undone and act.within is None and act.undoes is None
-            ]
-            if not open_acts:
+            number = last_open_act(db, job_id)
+            if number is None:
                 raise NotFoundError(f"there is nothing to undo in {job_id or 'this shop'}")
-            last = open_acts[-1]
+            last = act_of(db, number)
             add_act(db, made=self.clock(), job=last.job, text=f"undid: {last.text}", undoes=last.id)
         return replace(last, undone=True)
 
@@ -510,8 +478,7 @@ class Shop:
         """Give what was done, newest first."""
         with reading(self.database) as db:
             job_id = resolve(db, job, deleted_too=True) if job is not None else None
-            found = acts(db, job_id)[::-1]
-        return tuple(found[:limit])
+            return tuple(acts(db, job_id, newest=limit)[::-1])
 
     def check(self, *, progress: Progress | None = None) -> tuple[Problem, ...]:
         """Look through the whole shop for damage; empty when all is well."""
@@ -559,19 +526,3 @@ def _with_hashes(tap_set: TapSet, kept: Sequence[Sound]) -> TapSet:
         for take, sound in zip(tap_set.takes, kept, strict=True)
     )
     return replace(tap_set, takes=takes)
-
-
-def _job_line(job: str, found: Sequence[Row], *, damaged: bool) -> JobLine:
-    """Give a job's line in the list from its records."""
-    body = assemble.present(found, "job").get("job", {})
-    timeline = assemble.entries(found)
-    dates = [entry.at for entry in timeline if entry.at is not None]
-    return JobLine(
-        job,
-        from_record(Instrument, body["instrument"]) if body else Instrument(job, "other"),
-        created=assemble.time_of(body.get("created")),
-        n_sets=sum(entry.kind == "tap set" for entry in timeline),
-        n_adjustments=sum(entry.kind == "adjustment" for entry in timeline),
-        last=max(dates, default=None),
-        damaged=damaged,
-    )

@@ -211,3 +211,19 @@ def test_what_is_damaged_in_a_backup_is_named_when_it_comes_back(command, worked
     ran = command("restore", file)
     assert ran.code == 1
     assert "Damaged in the backup" in ran.out
+
+
+def test_undo_lists_and_takes_back_one_further_back(command, worked, tmp_path):
+    folder = tmp_path / "out"
+    command("job", "export", "fiddle", folder, "--shop", worked[0]).done()
+    command("job", "import", folder).done()
+    command("job", "delete", "fiddle", "set1").done()
+    command("job", "remark", "fiddle", "went on").done()
+    acts = command("undo", "--list", "--json").done().json["acts"]
+    (number,) = [act["id"] for act in acts if act["text"] == "deleted set1 of fiddle"]
+    assert f"{number}" in command("undo", "--list").done().out
+    assert "Taken back: deleted set1 of fiddle" in command("undo", "--act", number).done().text
+    job = command("job", "show", "fiddle", "--json").done().json
+    assert [entry["id"] for entry in job["timeline"]] == ["set1", "adj1", "set2", "rem1"]
+    assert "take them back first" in command("undo", "--act", acts[-1]["id"]).failed(1)
+    command("undo", "fiddle", "--act", "1").failed(2)
