@@ -136,7 +136,7 @@ def judge_steps(
         by_adjustment: dict[int, Step] = {}
         for f in steps:
             step = _step(f, *called[m, f.group], p[m, f.group], chapter, track, repeatability)
-            step = _with_common(step, p[m, f.group], common[m, f.group])
+            step = _with_common(step, p[m, f.group], common[m, f.group], noted=chapter.humidity is not None)
             by_adjustment |= {k: _one_of(step, f.group, k, chapter) for k in f.group}
         out.append(
             tuple(by_adjustment.get(k) or _unseen(k, chapter, track) for k in range(len(chapter.adjustments)))
@@ -178,11 +178,24 @@ def _weather_steady(chapter: Chapter, k: int) -> bool:
     return bool(abs(chapter.humidity[first] - chapter.humidity[last]) < STEADY_PERCENT)
 
 
-def _with_common(step: Step, p: float, common: Reason | None) -> Step:
-    """Say why a step was not called that looked at alone would have been."""
-    if common is None or step.verdict == MOVED or p > 1.0 - CONFIDENCE:
+def _with_common(step: Step, p: float, common: Reason | None, *, noted: bool) -> Step:
+    """Say why a step was not called that looked at alone would have been.
+
+    Where the humidity was not noted, what all modes have in common may be all weather or all work: the
+    interval holds both.
+    """
+    if common is None or step.verdict == MOVED:
         return step
-    return replace(step, verdict=CANNOT_SEPARATE, reasons=(common, *step.reasons))
+    low, high = step.interval_cents
+    if not noted:
+        shared = float(common.values["cents"])
+        low, high = min(low, low - shared), max(high, high - shared)
+    wide = 0.5 * (high - low) > NARROW_CENTS
+    if p > 1.0 - CONFIDENCE and not (wide and step.verdict == NO_CHANGE):
+        return replace(step, interval_cents=(low, high))
+    return replace(
+        step, interval_cents=(low, high), verdict=CANNOT_SEPARATE, reasons=(common, *step.reasons)
+    )
 
 
 def _gap(chapter: Chapter, track: Track, k: int) -> float:
