@@ -8,8 +8,9 @@ out of the shifts: how the instrument is tuned is no change of its body.
 
 Reason codes of a comparison (beside those of `conditions`, `places`, `restart`)
 --------------------------------------------------------------------------------
-checks_first : {'fallen', 'of', 'broadened'}   many modes fell together or broadened: seams, cracks, bar and
-    post before any talk of the adjustment; for a free plate {'what': 'plate'} stands beside them
+checks_first : {'fallen', 'of', 'broadened'}   many modes fell together or broadened, or those that fell damp
+    more ({'what': 'damped'}): seams, cracks, bar and post before any talk of the adjustment; for a free plate
+    {'what': 'plate'} stands beside them
 common_shift : {'cents', 'of'}          most modes went together by this much; the weather can do that
 bounds : {'low', 'high', 'reach', 'least_cents', 'most_cents', 'n_judged'}   what a verdict of no change
     covers: band looked at, reach of the blows, smallest and largest least detectable shift; the unknown is
@@ -21,7 +22,7 @@ day_to_day_not_known : {'hours'}        the repeat sets are of one day, the two 
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import exp, isfinite, nan, sqrt
+from math import isfinite, log, nan, sqrt
 
 import numpy as np
 
@@ -41,9 +42,10 @@ from resonance.sets.setup import Adjustment
 from resonance.sets.tapset import TapSet
 from resonance.sound.recording import FloatArray
 
-FALLEN_SHARE = 0.6
+FALLEN_SHARE = 0.7
 FALLEN_COMMON_CENTS = -10.0
 FEWEST_FALLEN_OF = 4
+DAMPED_SHARE, DAMPED_SIGMAS = 0.4, 2.6  # of the modes fell, and their damping grew: one in 200 by chance
 BROADENED_SHARE = 0.5
 FEWEST_BROADENED = 3
 SPOKEN_COMMON_CENTS = 10.0
@@ -205,16 +207,26 @@ def _is_plate(tap_set: TapSet) -> bool:
 
 
 def _checks_first(rows: Sequence[Judged], common_cents: float, *, plate: bool) -> tuple[Reason, ...]:
-    """Whether many modes fell together by more than their uncertainty, or many broadened."""
+    """Whether many modes fell together by more than their uncertainty, or many broadened.
+
+    A joint that opens does both to the same modes: those that fell are asked together whether they damp more
+    (the sum of their damping's growth in standard uncertainties, over the root of their number; Stouffer's
+    way, from memory). Work moves modes without broadening them, weather likewise.
+    """
     judged = [row for row in rows if isfinite(row.p)]
-    fallen = sum(row.difference_cents < -row.u_cents for row in judged)
-    broadened = sum(_broadened(row.before, row.after) for row in judged)
     of = len(judged)
-    fell = of >= FEWEST_FALLEN_OF and fallen >= FALLEN_SHARE * of and common_cents < FALLEN_COMMON_CENTS
-    if fell or broadened >= max(FEWEST_BROADENED, BROADENED_SHARE * of):
-        counts: dict[str, float | str | bool] = {"fallen": fallen, "of": of, "broadened": broadened}
-        return (Reason("checks_first", {**counts, "what": "plate"} if plate else counts),)
-    return ()
+    fallen = [row for row in judged if row.difference_cents < -row.u_cents]
+    broadened = sum(_growth(row.before, row.after) > 2.0 for row in judged)
+    many = of >= FEWEST_FALLEN_OF
+    fell = many and len(fallen) >= FALLEN_SHARE * of and common_cents < FALLEN_COMMON_CENTS
+    broad = broadened >= max(FEWEST_BROADENED, BROADENED_SHARE * of)
+    growth = [g for row in fallen if isfinite(g := _growth(row.before, row.after))]
+    damped = many and len(growth) >= DAMPED_SHARE * of and sum(growth) > DAMPED_SIGMAS * sqrt(len(growth))
+    if not (fell or broad or damped):
+        return ()
+    values: dict[str, float | str | bool] = {"fallen": len(fallen), "of": of, "broadened": broadened}
+    what = "plate" if plate else "damped" if damped and not broad else ""
+    return (Reason("checks_first", {**values, "what": what} if what else values),)
 
 
 def _turned(row: Judged) -> Judged:
@@ -226,13 +238,13 @@ def _against_order(before: TapSet, after: TapSet, backwards: bool) -> tuple[Reas
     return (Reason("against_order", {"before": before.id, "after": after.id}),) if backwards else ()
 
 
-def _broadened(before: Mode, after: Mode) -> bool:
-    """Whether the damping grew by more than twice its uncertainty, putting back included."""
+def _growth(before: Mode, after: Mode) -> float:
+    """Growth of ln damping in standard uncertainties, putting back included; NaN where it is not known."""
     if not (before.damping > 0.0 and after.damping > 0.0):
-        return False
+        return nan
     own = [m.damping_u / m.damping for m in (before, after) if isfinite(m.damping_u)]
     u = sqrt(sum(x * x for x in own) + 2.0 * DAMPING_SCATTER**2)
-    return after.damping > before.damping * exp(2.0 * u)
+    return log(after.damping / before.damping) / u
 
 
 def _common(pairing: Pairing, n_judged: int) -> tuple[Reason, ...]:

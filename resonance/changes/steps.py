@@ -13,8 +13,10 @@ Reason codes
 ------------
 repeatability_assumed : {'scatter_cents', 'kind'}   no repeat sets of that kind: say "differs", not "moved"
 few_repeats : {'n', 'scatter_cents'}        fewer than three repeat sets behind the put-back scatter
-made_together : {'others', 'n', 'cents', 'low', 'high', 'together'}   made between the same two sets; the
-    interval is of all of them, 'together' their verdict
+made_together : {'others', 'n', 'cents', 'low', 'high', 'least_cents', 'together'}   made between the same two
+    sets; the interval is of all of them, 'together' their verdict, 'least_cents' what could go unseen;
+    {'what': 'unseen'} where sets between them do not show this mode
+one_of_many : {'p', 'threshold', 'n'}       not called among n, though its interval leaves zero out
 no_set_before : {'adjustment'}              in this chapter, with this mode
 no_set_after : {'adjustment'}               likewise
 since : {'hours', 'days', 'adjustment'}     from the work to the first set after: "since", not "after"
@@ -122,6 +124,7 @@ def judge_steps(
     """
     p = {(m, f.group): both_ways(f.at_once) for m, steps in enumerate(found) for f in steps}
     called: dict[tuple[int, tuple[int, ...]], tuple[bool, float]] = {}
+    n_judged: dict[tuple[int, tuple[int, ...]], int] = {}
     common: dict[tuple[int, tuple[int, ...]], Reason | None] = {}
     for k in range(len(chapter.adjustments)):
         keys = [key for key in p if key[1][0] == k]
@@ -130,6 +133,7 @@ def judge_steps(
         levels = np.minimum(thresholds(calls, FALSE_DISCOVERY), 1.0 - CONFIDENCE)
         calls, together = _not_the_weather(k, keys, calls, found, chapter, tracks)
         common |= dict.fromkeys(keys, together)
+        n_judged |= dict.fromkeys(keys, len(keys))
         called |= {key: (bool(c), float(at)) for key, c, at in zip(keys, calls, levels, strict=True)}
     out = []
     for m, (steps, track) in enumerate(zip(found, tracks, strict=True)):
@@ -137,6 +141,7 @@ def judge_steps(
         for f in steps:
             step = _step(f, *called[m, f.group], p[m, f.group], chapter, track, repeatability)
             step = _with_common(step, p[m, f.group], common[m, f.group], noted=chapter.humidity is not None)
+            step = _among_many(step, called[m, f.group][1], n_judged[m, f.group])
             by_adjustment |= {k: _one_of(step, f.group, k, chapter) for k in f.group}
         out.append(
             tuple(by_adjustment.get(k) or _unseen(k, chapter, track) for k in range(len(chapter.adjustments)))
@@ -193,9 +198,16 @@ def _with_common(step: Step, p: float, common: Reason | None, *, noted: bool) ->
     wide = 0.5 * (high - low) > NARROW_CENTS
     if p > 1.0 - CONFIDENCE and not (wide and step.verdict == NO_CHANGE):
         return replace(step, interval_cents=(low, high))
-    return replace(
-        step, interval_cents=(low, high), verdict=CANNOT_SEPARATE, reasons=(common, *step.reasons)
-    )
+    return replace(step, interval_cents=(low, high), verdict=CANNOT_SEPARATE, reasons=(common, *step.reasons))
+
+
+def _among_many(step: Step, threshold: float, n: int) -> Step:
+    """Say why a step whose interval leaves zero out is not called, where no common shift is the reason."""
+    low, high = step.interval_cents
+    if step.verdict == MOVED or low <= 0.0 <= high or any(r.code == "common_shift" for r in step.reasons):
+        return step
+    reason = Reason("one_of_many", {"p": step.p, "threshold": threshold, "n": n})
+    return replace(step, reasons=(reason, *step.reasons))
 
 
 def _gap(chapter: Chapter, track: Track, k: int) -> float:
@@ -294,8 +306,11 @@ def _one_of(step: Step, group: Sequence[int], k: int, chapter: Chapter) -> Step:
         "cents": step.cents,
         "low": step.interval_cents[0],
         "high": step.interval_cents[1],
+        "least_cents": step.least_detectable_cents,
         "together": step.verdict,
     }
+    if any((chapter.after[:, k] != chapter.after[:, other]).any() for other in group):
+        values["what"] = "unseen"
     return replace(
         step,
         adjustment=chapter.adjustments[k].id,

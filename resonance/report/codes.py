@@ -281,6 +281,11 @@ CODES: dict[str, tuple[str, ...]] = {
         "{fallen:n} of {of:n} resonances fell and {broadened:n} broadened: check seams, cracks, bar and post "
         "first",
     ),
+    "checks_first:damped": (
+        "many resonances fell and damp more than before: check seams, cracks, bar and post first",
+        "{fallen:n} of {of:n} resonances fell, and those that fell damp more than before: check seams, "
+        "cracks, bar and post first",
+    ),
     "checks_first:plate": (
         "many resonances fell or broadened together: see first that the plate is free of cracks and was held "
         "and tapped at the same places",
@@ -348,15 +353,20 @@ CODES: dict[str, tuple[str, ...]] = {
         "made between the same two tap sets as {others:adj}: only all together can be told "
         "({low:shift} to {high:shift}); a tap set between would have told them apart",
     ),
+    "made_together:unseen": (
+        "no tap set between this and another adjustment shows it: only both together can be told",
+        "no tap set between this and {others:adj} shows it: only all together can be told ({low:shift} to "
+        "{high:shift})",
+    ),
     "since": (
         "since the adjustment, not at once: time lies between",
-        "since {adjustment:adj}, not at once: the next tap set was taken {hours:time} later",
+        "since {adjustment:adj}, not at once: the next tap set that shows it was taken {hours:time} later",
     ),
     "not_bracketed": (
-        "the tap sets around the adjustment lie far apart, so that settling comes in; tap just before and "
-        "just after the work",
-        "the tap sets around the adjustment lie {hours:time} apart, so that settling comes in; tap just "
+        "the tap sets around the adjustment that show it lie far apart, so that settling comes in; tap just "
         "before and just after the work",
+        "the tap sets around the adjustment that show it lie {hours:time} apart, so that settling comes in; "
+        "tap just before and just after the work",
     ),
     "scatter_too_wide": (
         "put-back scatter hides it; repeat tap sets would narrow that",

@@ -5,7 +5,8 @@ and weather included. A set that came hours or days after the work shows what ha
 """
 
 from collections.abc import Sequence
-from math import isfinite
+from dataclasses import replace
+from math import isfinite, nan
 
 from resonance.changes.course import CANNOT_SEPARATE, MOVED, NO_CHANGE, NOT_YET, SETTLED, History, Step
 from resonance.jobs.job import Job
@@ -21,10 +22,14 @@ from resonance.report.words import (
     reasons_words,
     sentence,
     set_words,
+    string_words,
 )
+from resonance.sets.setup import Adjustment
+from resonance.sets.tapset import TapSet
 from resonance.units import hertz
 
 MODES_SHOWN = 10
+NAMED_AT_MOST = 3
 IN_TABLE = ("rate_not_known",)
 SIGNS = {MOVED: "●", NO_CHANGE: "=", CANNOT_SEPARATE: "?"}
 
@@ -42,23 +47,71 @@ def history_blocks(job: Job, histories: Sequence[History], *, guesses: bool = Tr
         return [Paragraph(_none_yet(job))]
     names = dict(chief_tracks(job, MODES_SHOWN, guesses=guesses))
     shown = [h for h in histories if h.track in names]
+    together = groups_of(job, histories)
     blocks: list[Block] = []
-    for adjustment in job.adjustments:
-        steps = [(h, s) for h in histories for s in h.steps if s.adjustment == adjustment.id]
-        what = f"{adjustment_id_words(adjustment.id)}: {adjustment_words(adjustment)}"
-        if adjustment.new_chapter:
+    for group in together:
+        steps = steps_of(group, histories)
+        if group[0].new_chapter:
+            what = f"{adjustment_id_words(group[0].id)}: {adjustment_words(group[0])}"
             blocks.append(Paragraph(f"{_capital(what)}. A new chapter: nothing is followed across it."))
         elif steps:
-            late = any(r.code == "since" for _, s in steps for r in s.reasons)
-            title = f"Since {what}" if late else _capital(what)
-            blocks.append(Items(adjustment_lines(steps, names), title=title))
-    blocks += _steps_table(job, shown, names)
+            blocks.append(Items(adjustment_lines(steps, names), title=_group_title(group, steps)))
+    blocks += _steps_table(together, shown, names)
     blocks += _settling(histories, shown, names)
     blocks += along_the_way(job)
-    notes = _notes(histories)
+    notes = _notes(histories, names)
     if notes:
         blocks.append(Items(notes, title="What to bear in mind"))
     return blocks
+
+
+def groups_of(job: Job, histories: Sequence[History]) -> list[tuple[Adjustment, ...]]:
+    """Put adjustments made between the same two tap sets together, in order; a new chapter stands alone."""
+    seen = {name for history in histories for name in history.sets}
+    sets = [tap_set for tap_set in job.sets if tap_set.id in seen]
+    found: dict[tuple[object, ...], list[Adjustment]] = {}
+    for each in job.adjustments:
+        behind = tuple(each.id in tap_set.after for tap_set in sets)
+        key = (each.id,) if each.new_chapter or all(behind) or not any(behind) else behind
+        found.setdefault(key, []).append(each)
+    return [tuple(group) for group in found.values()]
+
+
+def steps_of(group: Sequence[Adjustment], histories: Sequence[History]) -> list[tuple[History, Step]]:
+    """Give what adjustments made together did to each mode, as one step."""
+    ids = [each.id for each in group]
+    found = ((history, _one_step(history, ids)) for history in histories)
+    return [(history, step) for history, step in found if step is not None]
+
+
+def _one_step(history: History, ids: Sequence[str]) -> Step | None:
+    steps = [step for step in history.steps if step.adjustment in ids]
+    if not steps:
+        return None
+    shared = next((reason for reason in steps[0].reasons if reason.code == "made_together"), None)
+    if len(ids) == 1 or shared is None:
+        return steps[0]
+    values = shared.values
+    if {steps[0].adjustment, *str(values["others"]).split(", ")} != set(ids):
+        return steps[0]
+    return replace(
+        steps[0],
+        adjustment=", ".join(ids),
+        cents=float(values["cents"]),
+        interval_cents=(float(values["low"]), float(values["high"])),
+        verdict=str(values["together"]),
+        least_detectable_cents=float(values.get("least_cents", nan)),
+        reasons=tuple(reason for reason in steps[0].reasons if reason is not shared),
+    )
+
+
+def _group_title(group: Sequence[Adjustment], steps: Sequence[tuple[History, Step]]) -> str:
+    late = sum(any(reason.code == "since" for reason in step.reasons) for _, step in steps)
+    since = "since " if 2 * late > len(steps) else ""
+    ids = adjustment_id_words(", ".join(each.id for each in group))
+    what = "; ".join(adjustment_words(each) for each in group)
+    told = f"{ids}, told together since no tap set lies between" if len(group) > 1 else ids
+    return _capital(f"{since}{told}: {what}")
 
 
 def _none_yet(job: Job) -> str:
@@ -76,7 +129,7 @@ def adjustment_lines(steps: Sequence[tuple[History, Step]], names: dict[str, str
     """Say what one adjustment did: the modes that moved, how many did not, what would have shown."""
     moved = [(h, s) for h, s in steps if s.verdict == MOVED]
     still = [s for _, s in steps if s.verdict == NO_CHANGE]
-    unknown = [s for _, s in steps if s.verdict == CANNOT_SEPARATE]
+    unknown = [h for h, s in steps if s.verdict == CANNOT_SEPARATE]
     lines = []
     if moved:
         told = list_words(step_words(h, s, names.get(h.track or "", "")) for h, s in moved)
@@ -87,10 +140,31 @@ def adjustment_lines(steps: Sequence[tuple[History, Step]], names: dict[str, str
     if still:
         lines.append(f"no change seen in {count_words(len(still), 'resonance')}{_unseen(still)}")
     if unknown:
-        of = count_words(len(unknown), "resonance")
-        lines.append(f"cannot be separated from settling or other work in {of}")
-    lines += reasons_words(reason for _, step in steps for reason in step.reasons)
-    return tuple(sentence(line) for line in lines)
+        lines.append(f"cannot be separated from settling or other work: {_which(unknown, names)}")
+    return tuple(sentence(line) for line in (*lines, *_reason_lines(steps, names)))
+
+
+def _reason_lines(steps: Sequence[tuple[History, Step]], names: dict[str, str]) -> list[str]:
+    """Say each reason once: of all modes, or first of which; of a lone mode no more than its first reason."""
+    told = [(history, reasons_words(step.reasons)) for history, step in steps]
+    of_all = [words for words in dict.fromkeys(told[0][1]) if all(words in own for _, own in told)]
+    rest = [(h, next((words for words in own if words not in of_all), "")) for h, own in told]
+    found = dict.fromkeys(words for _, words in rest if words)
+    return [
+        *of_all,
+        *(f"{_which([h for h, own in rest if own == words], names)}: {words}" for words in found),
+    ]
+
+
+def _which(histories: Sequence[History], names: dict[str, str]) -> str:
+    """Name some modes, or count them where they are many."""
+    if len(histories) > NAMED_AT_MOST:
+        return count_words(len(histories), "resonance")
+    return list_words(_name_of(history, names) for history in histories)
+
+
+def _name_of(history: History, names: dict[str, str]) -> str:
+    return names.get(history.track or "") or f"near {number(float(history.frequency[-1]), 0)} Hz"
 
 
 def _unseen(steps: Sequence[Step]) -> str:
@@ -153,21 +227,24 @@ def _time_constant(history: History) -> str:
     return f"; its settling falls to a third in about {number(history.time_constant_days, 0)} days{ends}"
 
 
-def _steps_table(job: Job, shown: Sequence[History], names: dict[str, str]) -> list[Block]:
-    """Give a table of the steps, one row a mode and one column an adjustment."""
-    ids = [a.id for a in job.adjustments if any(s.adjustment == a.id for h in shown for s in h.steps)]
-    if not ids:
+def _steps_table(
+    together: Sequence[Sequence[Adjustment]], shown: Sequence[History], names: dict[str, str]
+) -> list[Block]:
+    """Give a table of the steps, one row a mode, one column an adjustment or those made together."""
+    cells = [{id(h): step_cell(step) for h, step in steps_of(group, shown)} for group in together]
+    kept = [(group, of) for group, of in zip(together, cells, strict=True) if of]
+    if not kept:
         return []
-    rows = []
-    for history in shown:
-        by_id = {step.adjustment: step for step in history.steps}
-        rows.append((names[history.track or ""], *(step_cell(by_id.get(each)) for each in ids)))
-    columns = ("Resonance", *(adjustment_id_words(each).capitalize() for each in ids))
+    rows = [(_name_of(h, names), *(of.get(id(h), "") for _, of in kept)) for h in shown]
+    columns = ("Resonance", *(_capital(adjustment_id_words(", ".join(a.id for a in g))) for g, _ in kept))
+    used = {cell[-1] for row in rows for cell in row[1:] if cell}
     notes = (
         ("●", "moved"),
         ("=", "no change seen"),
+        ("~", "no change seen: looked at alone it would count, beside the others it does not"),
         ("?", "cannot be separated from settling or other work"),
     )
+    notes = tuple(note for note in notes if note[0] in used)
     return [table_of(columns, rows, numeric=columns[1:], title="Steps, cents", notes=notes)]
 
 
@@ -175,7 +252,8 @@ def step_cell(step: Step | None) -> str:
     """Write one step in cents with its half width and the sign of its verdict; '' where there is none."""
     if step is None:
         return ""
-    sign = SIGNS.get(step.verdict, "?")
+    many = step.verdict == NO_CHANGE and any(reason.code == "one_of_many" for reason in step.reasons)
+    sign = "~" if many else SIGNS.get(step.verdict, "?")
     if not isfinite(step.cents):
         return sign
     half = 0.5 * (step.interval_cents[1] - step.interval_cents[0])
@@ -224,6 +302,7 @@ def along_the_way(job: Job) -> list[Block]:
             _cell(s.climate.humidity_percent, 0),
             _cell(s.conditions.mass_g, 1),
             _cell(s.setup.pitch_a4, 1),
+            _strings_cell(s),
             _cell(s.setup.projection_mm, 1),
             _cell(s.setup.string_height_mm, 1),
             s.conditions.remark,
@@ -231,11 +310,16 @@ def along_the_way(job: Job) -> list[Block]:
         for s in job.sets
     ]
     columns = (
-        "Tap set", "Taken", "°C", "Humidity, %", "Weight, g", "A4, Hz", "Projection, mm", "String height, mm",
-        "Words",
+        "Tap set", "Taken", "°C", "Humidity, %", "Weight, g", "A4, Hz", "Strings, cents off",
+        "Projection, mm", "String height, mm", "Words",
     )  # fmt: skip
     blocks: list[Block] = [
-        table_of(columns, rows, numeric=columns[2:8], title="Noted along the way, causes to think of")
+        table_of(
+            columns,
+            rows,
+            numeric=(*columns[2:6], *columns[7:9]),
+            title="Noted along the way, causes to think of",
+        )
     ]
     said = tuple(
         f"{day_words(entry.at)}: {entry.text}" if entry.at else entry.text
@@ -245,11 +329,23 @@ def along_the_way(job: Job) -> list[Block]:
     return [*blocks, *([Items(said, title="Remarks")] if said else [])]
 
 
+def _strings_cell(tap_set: TapSet) -> str:
+    """Say how far each open string was off its note as it was heard, e.g. ``C 0, G +4``."""
+    heard = [each for each in tap_set.strings if isfinite(each.cents_off)]
+    return ", ".join(f"{string_words(s.name)} {number(s.cents_off, 0, signed=True)}" for s in heard)
+
+
 def _cell(value: float | None, decimals: int) -> str:
     return number(value, decimals) if value is not None and isfinite(value) else ""
 
 
-def _notes(histories: Sequence[History]) -> tuple[str, ...]:
-    """Say each reason of the histories once, but for what the table of settling shows."""
-    own = [r for history in histories for r in history.reasons if r.code not in IN_TABLE]
-    return tuple(dict.fromkeys(sentence(words) for words in reasons_words(own)))
+def _notes(histories: Sequence[History], names: dict[str, str]) -> tuple[str, ...]:
+    """Say each reason of the histories once, and of which modes; not what the table of settling shows."""
+    found: dict[str, list[History]] = {}
+    for history in histories:
+        for words in reasons_words(r for r in history.reasons if r.code not in IN_TABLE):
+            found.setdefault(words, []).append(history)
+    return tuple(
+        sentence(words if len(those) == len(histories) else f"{_which(those, names)}: {words}")
+        for words, those in found.items()
+    )

@@ -106,6 +106,37 @@ def test_adjustments_between_the_same_two_sets_are_told_together_only(rng):
         assert together["low"] < together["cents"] < together["high"]
 
 
+def test_a_mode_unseen_between_two_adjustments_is_told_apart_from_work_made_together(rng):
+    days = np.array(BRACKETED)
+    made = {"adj1": 6.0, "adj2": 7.0}
+    sets, adjustments = a_job(rng, days, made, np.outer(days > 6.0, [40.0] * 4))
+    sets[4] = replace(sets[4], modes=sets[4].modes[1:])  # the only set between the two
+    histories = fit_history(sets, adjustments, repeatability=KNOWN)
+    (unseen,) = [r.values for r in histories[0].steps[0].reasons if r.code == "made_together"]
+    assert unseen["what"] == "unseen"
+    assert all("made_together" not in codes(step.reasons) for h in histories[1:] for step in h.steps)
+
+
+def test_a_step_that_would_count_alone_says_so_among_many(rng):
+    # One of ten modes rises by three times the put-back scatter: enough by itself, too little for the share
+    # of false calls over all ten (Benjamini and Hochberg 1995: p below 0.1 / 10 is needed).
+    days = np.array([*BRACKETED, 6.0 + 2 * HOUR, 6.0 - 2 * HOUR])
+    found = {"called": 0, "many": 0}
+    for _ in range(6):
+        rise = np.zeros(10)
+        rise[2] = 8.5
+        order = np.sort(days)
+        sets, adjustments = a_job(rng, order, {"adj1": 6.0}, np.outer(order > 6.0, rise), n_modes=10)
+        for history in fit_history(sets, adjustments, repeatability=KNOWN):
+            (step,) = history.steps
+            leaves_zero = step.interval_cents[0] > 0.0 or step.interval_cents[1] < 0.0
+            many = "one_of_many" in codes(step.reasons)
+            assert many == (leaves_zero and step.verdict != "moved")
+            found["called"] += step.verdict == "moved"
+            found["many"] += many
+    assert found["many"] > 0
+
+
 def test_nothing_is_fitted_across_a_new_chapter(rng):
     days = np.arange(0.0, 16.0, 2.0)
     sets, (adjustment, *_) = a_job(rng, days, {"adj1": 7.0}, np.outer(days > 7.0, [300.0] * 4))
@@ -236,6 +267,8 @@ def test_modes_that_all_go_together_over_days_are_not_put_down_to_the_work(rng):
     for history in fit_history(sets, adjustments, repeatability=KNOWN):
         assert history.steps[0].verdict == "cannot separate"
         assert "common_shift" in codes(history.steps[0].reasons) or history.steps[0].p > 0.05
+        low, high = history.steps[0].interval_cents
+        assert low < 0.0 < 40.0 < high  # all weather, or all work: without a word on humidity both may be
     apart = np.outer(days > 10.0, [40.0, 0.0, -35.0, 3.0])
     sets, adjustments = a_job(rng, days, {"adj1": 10.5}, apart, climate=[Climate()] * 8)
     histories = fit_history(sets, adjustments, repeatability=KNOWN)

@@ -13,7 +13,7 @@ from resonance.changes.distance import Distance
 from resonance.changes.hint import Hint
 from resonance.changes.post import Move, PostResponse
 from resonance.jobs.job import Entry, Job
-from resonance.modes.mode import Mode
+from resonance.modes.mode import Mode, StringReading
 from resonance.reasons import Reason
 from resonance.report.blocks import Items, Paragraph, Table
 from resonance.report.courses import (
@@ -69,9 +69,47 @@ def test_what_an_adjustment_did():
     assert adjustment_lines(steps, {"m1": "B1−"}) == (
         "Moved: B1− down 4.5 ± 2.6 Hz (about 17 cents).",
         "No change seen in 2 resonances; a step under 14 cents could have gone unseen.",
-        "Cannot be separated from settling or other work in 1 resonance.",
-        "The put-back scatter of about 3 cents rests on few repeat tap sets (1).",
+        "Cannot be separated from settling or other work: B1−.",
+        "B1−: the put-back scatter of about 3 cents rests on few repeat tap sets (1).",
     )
+
+
+def test_of_a_lone_mode_only_its_first_reason_is_said_and_of_all_what_holds_for_all():
+    few = Reason("few_repeats", {"n": 1, "scatter_cents": 3.0})
+    bracket = Reason("not_bracketed", {"hours": 50.0})
+    late = Reason("since", {"adjustment": "adj1", "hours": 30.0})
+    other = replace(a_history(), track="m2", frequency=np.array([610.0, 611.4]))
+    unknown = a_step(1.0, (-30.0, 32.0), "cannot separate", reasons=(few, bracket, late))
+    lines = adjustment_lines([(a_history(), a_step(reasons=(few,))), (other, unknown)], {"m1": "B1−"})
+    assert lines[1] == "Cannot be separated from settling or other work: near 611 Hz."
+    assert lines[2].startswith("The put-back scatter of about 3 cents")
+    assert lines[3].startswith(
+        "Near 611 Hz: the tap sets around the adjustment that show it lie 2 days apart"
+    )
+    assert len(lines) == 4
+
+
+def test_adjustments_made_together_are_told_once():
+    job = a_job()
+    second = replace(job.adjustments[0], id="adj2", part="bridge", along_mm=nan, note="thinned")
+    last = replace(job.sets[1], after=("adj1", "adj2"))
+    job = replace(job, sets=(job.sets[0], last), adjustments=(*job.adjustments, second))
+
+    def shared(name, other):
+        values = {"others": other, "n": 2, "cents": -17.0, "low": -27.0, "high": -7.0, "together": "moved"}
+        reasons = (Reason("made_together", values),)
+        return replace(a_step(nan, (nan, nan), "cannot separate", reasons=reasons), adjustment=name)
+
+    steps = (shared("adj1", "adj2"), shared("adj2", "adj1"))
+    told = [b for b in history_blocks(job, [a_history(steps=steps)]) if isinstance(b, Items | Table)]
+    assert told[0].title.startswith(
+        "Adjustment 1 and adjustment 2, told together since no tap set lies between: "
+    )
+    assert told[0].title.endswith("Bridge: thinned")
+    assert told[0].items == ("Moved: B1− down 4.5 ± 2.6 Hz (about 17 cents).",)
+    assert told[1].columns == ("Resonance", "Adjustment 1 and adjustment 2")
+    assert told[1].rows == (("B1−", "−17 ± 10 ●"),)
+    assert told[1].notes == (("●", "moved"),)
 
 
 def test_without_repeat_sets_nothing_is_said_to_have_moved():
@@ -85,7 +123,8 @@ def test_without_repeat_sets_nothing_is_said_to_have_moved():
     [
         (None, ""),
         (a_step(), "−17 ± 10 ●"),
-        (a_step(verdict="no change seen"), "−17 ± 10 ="),
+        (a_step(1.0, (-9.0, 11.0), verdict="no change seen"), "+1 ± 10 ="),
+        (a_step(verdict="no change seen", reasons=(Reason("one_of_many", {"n": 12}),)), "−17 ± 10 ~"),
         (a_step(nan, (nan, nan), "cannot separate"), "?"),
     ],
 )
@@ -135,6 +174,21 @@ def test_words_at_each_set_stand_beside_the_curve():
     assert table.rows[0] == ("Tap set 1", "3 March 2025", "20.5", "45", "dark on the G")
     remarked = replace(a_job(), timeline=(Entry("remark", "rem1", DAY, text="the player likes it"),))
     assert along_the_way(remarked)[1] == Items(("3 March 2025: the player likes it",), title="Remarks")
+
+
+def test_what_holds_for_some_modes_is_said_of_these():
+    far = Reason("no_end_in_sight", {"threshold": 4.0})
+    other = replace(a_history(), track="m2", frequency=np.array([610.0, 611.4]), reasons=(far,))
+    minded = history_blocks(a_job(), [a_history(), other])[-1]
+    assert minded.title == "What to bear in mind"
+    assert minded.items[0].startswith("Near 611 Hz: when it will have settled")
+
+
+def test_the_strings_as_they_were_heard_stand_beside_the_curve():
+    heard = (StringReading("G3", cents_off=-12.4), StringReading("D4", cents_off=0.2), StringReading("A4"))
+    job = a_job()
+    (table,) = along_the_way(replace(job, sets=(replace(job.sets[0], strings=heard), job.sets[1])))
+    assert table.rows[0][table.columns.index("Strings, cents off")] == "G −12, D 0"
 
 
 def test_a_whole_history():
