@@ -218,7 +218,7 @@ class LiveSet:
 
     def _record(self) -> tuple[Taken, Path]:
         shop, plan = self._shop, self.noted.plan
-        scatter = put_back_scatter(shop.job(self.noted.job)).pooled.scatter_cents
+        scatter = put_back_scatter(shop.job(self.noted.job), shop=shop).pooled.scatter_cents
         pitch = shop.settings().pitch_a4
         refits = Refits(plan, pitch_a4=pitch, scatter_cents=scatter) if plan.looked_for == "taps" else None
         try:

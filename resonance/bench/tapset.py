@@ -11,7 +11,9 @@ from resonance.bench.pages import done, get, job_path, page, post, text_of
 from resonance.bench.state import bench_of, shop_of
 from resonance.bench.waves import tap_path, tap_wav
 from resonance.bench.works import Progress
+from resonance.changes.comparison import Repeatability
 from resonance.errors import NotFoundError, ResonanceError
+from resonance.jobs.answers import put_back_scatter
 from resonance.jobs.job import Job, find_set, unconfirmed
 from resonance.jobs.recompute import JUDGED, OutOfDate, analyse_anew, keep_analyses
 from resonance.jobs.store import Shop
@@ -65,12 +67,15 @@ class TapSetPage:
     repeat: str
 
 
-def tapset_page(job: Job, tap_set: TapSet, sounds: Sequence[FloatArray]) -> TapSetPage:
+def tapset_page(
+    job: Job, tap_set: TapSet, sounds: Sequence[FloatArray], scatter: Repeatability
+) -> TapSetPage:
     """Make the page of a tap set.
 
     Parameters
     ----------
     sounds : one array (n,) a take; empty where its recording cannot be had
+    scatter : Repeatability   put-back scatter as job and shop know it
     """
     lines: dict[int, list[TapLine]] = {}
     for number, tap in enumerate(tap_set.taps):
@@ -88,7 +93,7 @@ def tapset_page(job: Job, tap_set: TapSet, sounds: Sequence[FloatArray]) -> TapS
         tuple(TakeLines(_take_title(tap_set, take), tuple(own)) for take, own in sorted(lines.items())),
         any(reason.code == JUDGED for reason in tap_set.reasons),
         tap_set.id in [entry.id for entry in unconfirmed(job)],
-        repeat_pays_words(job, then=REPEAT) if last else "",
+        repeat_pays_words(job, scatter, then=REPEAT) if last else "",
     )
 
 
@@ -129,7 +134,8 @@ def show_set(request: Request) -> Response:
     shop, job, tap_set = _found(request)
     known = bench_of(request).sounds
     sounds = [known.of(shop, tap_set, take) for take in range(len(tap_set.takes))]
-    return page(request, "tapset.html", tapset_page(job, tap_set, sounds), job=job, section="job")
+    shown = tapset_page(job, tap_set, sounds, put_back_scatter(job, shop=shop))
+    return page(request, "tapset.html", shown, job=job, section="job")
 
 
 def _found(request: Request) -> tuple[Shop, Job, TapSet]:

@@ -62,7 +62,7 @@ from resonance.changes.terms import (
     make_track,
 )
 from resonance.changes.trace import course, curve_days
-from resonance.changes.tracks import track_modes
+from resonance.changes.tracks import in_doubt, track_modes
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sets.setup import Adjustment
@@ -148,7 +148,7 @@ def tracks_of(chapter: Chapter) -> list[Track]:
     for index, tap_set in enumerate(chapter.sets):
         seen = Counter(mode.track for mode in tap_set.modes)
         for mode in tap_set.modes:
-            if mode.track is not None and seen[mode.track] == 1 and is_body(mode) and not _in_doubt(mode):
+            if mode.track is not None and seen[mode.track] == 1 and is_body(mode) and not in_doubt(mode):
                 found.setdefault(mode.track, []).append((index, mode))
     tracks = [
         make_track(track, modes, air=_is_air([mode for _, mode in modes]))
@@ -156,11 +156,6 @@ def tracks_of(chapter: Chapter) -> list[Track]:
         if len(modes) >= FEWEST_SETS
     ]
     return sorted(tracks, key=lambda track: track.modes[0].frequency)
-
-
-def _in_doubt(mode: Mode) -> bool:
-    """Whether it is in doubt that a reading belongs to its track (`resonance.changes.tracks`)."""
-    return any(reason.code == "track_ambiguous" for reason in mode.reasons)
 
 
 def _is_air(modes: Sequence[Mode]) -> bool:
@@ -365,7 +360,7 @@ def _reasons(fit: ChapterFit, mode: ModeFit, settling: Settling, threshold: floa
         for p in mode.suspect_readings
         if int(track.index[p]) not in fit.suspects
     ]
-    doubts = sum(m.track == track.track and _in_doubt(m) for s in chapter.sets for m in s.modes)
+    doubts = sum(m.track == track.track and in_doubt(m) for s in chapter.sets for m in s.modes)
     reasons += [Reason("readings_in_doubt", {"n": doubts})] if doubts else []
     reasons += climate_reasons(chapter, air=track.air)
     if settling.verdict == CANNOT_TELL:

@@ -149,14 +149,20 @@ def _gathered(sets: Sequence[TapSet]) -> _Seen:
 
 
 def _learned(seen: _Seen, prior: Repeatability | None) -> Repeatability:
-    """Scatter of each kind, of each track that differs, and of all that lift the instrument."""
+    """Scatter of each kind, of each track that differs, and of all that lift the instrument.
+
+    A kind that these sets do not show stays as the prior has it.
+    """
     contrasts = seen.contrasts
     kinds = tuple(_scatter(found, _prior_for(prior, kind), kind) for kind, found in contrasts.items())
+    others = tuple(_of_shop(s) for s in (prior.kinds if prior else ()) if s.kind not in contrasts)
     lifted = [kind for kind in contrasts if kind != UNTOUCHED] or [UNTOUCHED]
     kind = lifted[0] if len(lifted) == 1 else ""
     pooled = _scatter([c for k in lifted for c in contrasts[k]], _prior_for(prior, kind), kind)
     tracks = tuple(s for scatter in kinds for s in _by_track(contrasts[scatter.kind], scatter))
-    return Repeatability(pooled, tracks, sum(seen.used[k] for k in contrasts), seen.reasons, kinds)
+    return Repeatability(
+        pooled, tracks, sum(seen.used[k] for k in contrasts), seen.reasons, (*kinds, *others)
+    )
 
 
 def scatter_for(repeatability: Repeatability, *, kind: str, track: str | None = None) -> Scatter:

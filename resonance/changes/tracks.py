@@ -388,6 +388,11 @@ def _tracked(mode: Mode, name: str, doubt: Reason | None) -> Mode:
     return replace(mode, track=name, reasons=(*mode.reasons, doubt) if doubt else mode.reasons)
 
 
+def in_doubt(mode: Mode) -> bool:
+    """Whether it is in doubt that a reading belongs to its track."""
+    return any(reason.code == "track_ambiguous" for reason in mode.reasons)
+
+
 def _near(course: Course, one: Reading, other: Reading) -> bool:
     """Whether a doubtful step may be followed: one name, or near with every rival at least twice as far."""
     before, after = course.mode(one), course.mode(other)

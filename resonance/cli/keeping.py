@@ -97,6 +97,7 @@ def _show_recording(noted: "Noted", known: bool, n: int) -> None:
 
 def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None:
     from resonance.cli.modes import set_blocks
+    from resonance.jobs.answers import put_back_scatter
     from resonance.jobs.job import unconfirmed
     from resonance.jobs.records import to_record
     from resonance.report.differences import differs_blocks
@@ -109,11 +110,12 @@ def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None
         screen.print_json({**to_record(kept), "job": job.id, "confirmed": not waits})
         return
     paths = [Path(take.microphone_place or take.recording.source) for take in kept.takes]
+    then = f"resonance take {job.id} --repeat 'put back'"
     screen.show(
         Paragraph(f"Kept as {set_words(kept.id)} of {job.id}."),
         *set_blocks(kept, paths),
         *differs_blocks(job, kept),
-        Paragraph(repeat_pays_words(job, then=f"resonance take {job.id} --repeat 'put back'"), "small"),
+        Paragraph(repeat_pays_words(job, put_back_scatter(job, shop=shop), then=then), "small"),
         ordering.unconfirmed_words(job) if waits else "",
     )
 

@@ -27,16 +27,17 @@ def add_parser(commands: Commands) -> None:
 
 def run(arguments: Namespace) -> None:
     """Print the put-back scatter."""
-    from resonance.jobs.answers import mixed_words, put_back_scatter
+    from resonance.jobs.answers import mixed_words, put_back_scatter, tracked
     from resonance.jobs.records import to_record
+    from resonance.report.readings import tracks_of
     from resonance.report.scatter import repeat_blocks
 
     shop = open_shop(arguments)
-    job = shop.job(arguments.job)
+    job = tracked(shop, shop.job(arguments.job))
     found = put_back_scatter(job, shop=shop)
     screen.note(mixed_words(job))
     if arguments.json:
         screen.print_json({"job": job.id, **to_record(found)})
         return
     main = [m.frequency for s in job.sets[-1:] for m in s.modes if m.label in ("B1-", "B1", "T1")]
-    screen.show(*repeat_blocks(found, frequency=main[0] if main else USUAL))
+    screen.show(*repeat_blocks(found, frequency=main[0] if main else USUAL, names=dict(tracks_of(job))))

@@ -215,7 +215,7 @@ def _take(
     from resonance.taking.spool import create
 
     pitch = shop.settings().pitch_a4
-    scatter = put_back_scatter(shop.job(noted.job)).pooled.scatter_cents
+    scatter = put_back_scatter(shop.job(noted.job), shop=shop).pooled.scatter_cents
     taps = noted.plan.looked_for == "taps"
     refits = Refits(noted.plan, pitch_a4=pitch, scatter_cents=scatter) if taps else None
 

@@ -15,6 +15,7 @@ from resonance.changes.course import History
 from resonance.changes.history import fit_history
 from resonance.changes.post import PostResponse, post_response
 from resonance.changes.repeatability import repeatability
+from resonance.changes.tracks import in_doubt
 from resonance.errors import ResonanceError
 from resonance.jobs.job import (
     Job,
@@ -46,7 +47,8 @@ Pairs = Sequence[tuple[TapSet, TapSet]]
 def compare_sets(shop: Shop, job: Job, before: TapSet, after: TapSet) -> Comparison:
     """Compare two tap sets of a job, with sound, its adjustments between and its repeat sets.
 
-    The reason 'order_not_confirmed' is added where the place of one of the two sets, or of an adjustment
+    Modes are paired as they were followed through all tap sets of the job, afresh where that is in doubt. The
+    reason 'order_not_confirmed' is added where the place of one of the two sets, or of an adjustment
     between them, is only proposed.
 
     Raises
@@ -60,6 +62,8 @@ def compare_sets(shop: Shop, job: Job, before: TapSet, after: TapSet) -> Compari
             f"{before.id} and {after.id} were analysed by different methods and cannot be compared: "
             f"{remedy_words(job)}"
         )
+    job = tracked(shop, job)
+    before, after = _followed(job, before), _followed(job, after)
     scatter = put_back_scatter(job, method=before.analysis.method, shop=shop)
     adjustments, backwards = _dated(job, before, after), _against_order(job, before, after)
     comparison = worked_out(
@@ -76,6 +80,18 @@ def compare_sets(shop: Shop, job: Job, before: TapSet, after: TapSet) -> Compari
         ),
     )
     return _with_order(job, before, after, comparison)
+
+
+def _followed(job: Job, tap_set: TapSet) -> TapSet:
+    """Give a tap set's modes their tracks, but where it is in doubt whether the reading belongs to it."""
+    own = next((s.modes for s in job.sets if s.id == tap_set.id), ())
+    if len(own) != len(tap_set.modes):
+        return tap_set
+    modes = tuple(
+        replace(mode, track=None if in_doubt(follower) else follower.track)
+        for mode, follower in zip(tap_set.modes, own, strict=True)
+    )
+    return replace(tap_set, modes=modes)
 
 
 def _with_order(job: Job, before: TapSet, after: TapSet, comparison: Comparison) -> Comparison:
@@ -220,7 +236,9 @@ def compare_all(
     shop: Shop, job: Job, *, pairs: Pairs | None = None, progress: Progress | None = None
 ) -> tuple[Comparison, ...]:
     """Compare the pairs given, in order: those of `pairs_of` unless said."""
-    pairs = pairs_of(job) if pairs is None else pairs
+    job = tracked(shop, job)
+    wanted = pairs_of(job) if pairs is None else pairs
+    pairs = [(_followed(job, before), _followed(job, after)) for before, after in wanted]
     tell = progress or (lambda done, text: None)
     if pairs:
         tell(0.0, "comparing tap sets")

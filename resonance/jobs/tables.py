@@ -147,10 +147,7 @@ def _timeline_row(job: Job, entry: Entry) -> TimelineRow:
 
 
 def with_tracks(job: Job) -> Job:
-    """Give the job with a track (``track1`` ...) for every mode of its tap sets that has none.
-
-    For readings over time and histories: a comparison pairs its two tap sets afresh, without these.
-    """
+    """Give the job with a track (``track1`` ...) for every mode of its tap sets that has none."""
     return replace(job, sets=track_modes(job.sets, job.adjustments).sets)
 
 

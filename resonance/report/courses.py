@@ -244,8 +244,8 @@ def _steps_table(
         ("~", "no change seen: looked at alone it would count, beside the others it does not"),
         ("?", "cannot be separated from settling or other work"),
     )
-    notes = tuple(note for note in notes if note[0] in used)
-    return [table_of(columns, rows, numeric=columns[1:], title="Steps, cents", notes=notes)]
+    shown_notes = tuple(note for note in notes if note[0] in used)
+    return [table_of(columns, rows, numeric=columns[1:], title="Steps, cents", notes=shown_notes)]
 
 
 def step_cell(step: Step | None) -> str:

@@ -1,7 +1,8 @@
 """The put-back scatter of a job in words and as a table: what repeat tap sets differ by."""
 
+from collections.abc import Mapping
+
 from resonance.changes.comparison import Repeatability, Scatter
-from resonance.jobs.answers import put_back_scatter
 from resonance.jobs.job import Job
 from resonance.report.blocks import Block, Items, Paragraph, table_of
 from resonance.report.numbers import about_cents, number
@@ -17,13 +18,16 @@ WHAT = {
 SOURCES = {"this job": "repeat tap sets of this job", "this shop": "this shop's other jobs"}
 
 
-def repeat_blocks(found: Repeatability, *, frequency: float = 460.0) -> list[Block]:
+def repeat_blocks(
+    found: Repeatability, *, frequency: float = 460.0, names: Mapping[str, str] | None = None
+) -> list[Block]:
     """Say how far readings wander by themselves, from which repeats, and what would sharpen it.
 
     Parameters
     ----------
     found : Repeatability
     frequency : float, Hz   of a resonance that makes cents plain
+    names : mapping of track to its name, or None   for those whose scatter is not that of the others
     """
     kinds = {scatter.kind: scatter for scatter in found.kinds}
     blocks: list[Block] = [Paragraph(headline(found, frequency), "lead")]
@@ -36,6 +40,18 @@ def repeat_blocks(found: Repeatability, *, frequency: float = 460.0) -> list[Blo
         columns = ("Kind of repeat", "Scatter of one reading", "Weight", "What it is")
         note = ("Weight", "degrees of freedom: how surely the scatter is known; under 10 is loosely.")
         blocks.append(table_of(columns, rows, numeric=columns[1:3], notes=(note,)))
+    own = [s for s in found.tracks if s.track in (names or {})]
+    if own and names:
+        lines = [
+            (names[s.track or ""], s.kind, f"{number(s.scatter_cents, 1)} cents", number(s.dof, 0))
+            for s in own
+        ]
+        columns = ("Resonance", "Kind of repeat", "Scatter of one reading", "Weight")
+        blocks.append(
+            table_of(
+                columns, lines, numeric=columns[2:], title="By resonance, since they do not scatter alike"
+            )
+        )
     notes = [sentence(words) for words in reasons_words(found.reasons)]
     if notes:
         blocks.append(Items(tuple(notes), title="What it rests on"))
@@ -55,13 +71,13 @@ def headline(found: Repeatability, frequency: float) -> str:
 
 def advice(found: Repeatability) -> str:
     """Say which repeat tap set would help most now."""
-    kinds = {scatter.kind for scatter in found.kinds if scatter.source == "this job"}
+    sources = {scatter.kind: scatter.source for scatter in found.kinds if scatter.source != "assumed"}
     if found.pooled.source == "assumed":
         return (
             "Three repeat tap sets, ten minutes, show the true one: tap, take the instrument down, put it "
             "back, tap again. They serve every later job taken in the same way."
         )
-    if "slackened and retuned" not in kinds:
+    if "slackened and retuned" not in sources:
         return (
             "Before post or bridge work, a repeat with the strings slackened and retuned would help most: "
             "until then the assumed scatter judges such work."
@@ -76,21 +92,28 @@ def advice(found: Repeatability) -> str:
             "One more repeat with the strings slackened and retuned helps more than many more taps: taps do "
             "not shrink put-back scatter, and few repeats know it loosely."
         )
+    if sources["slackened and retuned"] == "this shop":
+        return (
+            "Your other instruments told it; one repeat tap set of this one, strings slackened and retuned, "
+            "would sharpen it. More taps would not."
+        )
     return "More taps do not shrink this scatter; tap sets before and after a move, put back anew, do."
 
 
-def repeat_pays_words(job: Job, *, then: str) -> str:
-    """Suggest a repeat set where it pays: put-back scatter is not known well from this job yet; else ''.
+def repeat_pays_words(job: Job, found: Repeatability, *, then: str) -> str:
+    """Suggest a repeat set where it pays: neither this job nor the shop knows the scatter well; else ''.
 
     Parameters
     ----------
+    found : Repeatability   as the job has it, with what the shop learned
     then : str   what to do once the instrument is put back
     """
     repeats = sum(bool(tap_set.repeat_of) for tap_set in job.sets)
     if job.instrument.piece != "whole" or repeats >= FEW:
         return ""
-    assumed = put_back_scatter(job).pooled.source == "assumed"
-    known = "is only assumed" if assumed else "rests on few repeat sets"
+    if found.pooled.source == "this shop" and found.n_repeats >= FEW:
+        return ""
+    known = "is only assumed" if found.pooled.source == "assumed" else "rests on few repeat sets"
     return (
         f"A repeat set pays now: your put-back scatter {known}. Take the instrument down, put it back, and: "
         f"{then}"

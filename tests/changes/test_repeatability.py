@@ -43,6 +43,16 @@ def repeats(rng, n, scatter, *, kind=PUT_BACK, u=0.1, hours=1.0):
     ]
 
 
+def test_a_kind_the_job_does_not_repeat_stays_as_the_shop_learned_it(rng):
+    shop = shop_repeatability([[*repeats(rng, 5, 3.0), *repeats(rng, 5, 4.0, kind=RETUNED)[1:]]])
+    assert shop is not None
+    job = repeatability(repeats(rng, 2, 3.0), prior=shop)
+    for_post = scatter_for(job, kind=RETUNED)
+    assert (for_post.kind, for_post.source) == (RETUNED, "this shop")
+    assert for_post.scatter_cents == scatter_for(shop, kind=RETUNED).scatter_cents
+    assert scatter_for(job, kind=PUT_BACK).source == "this job"
+
+
 def test_without_repeat_sets_about_seven_cents_are_assumed():
     yardstick = repeatability([a_set("set1", [a_mode(440.0)])])
     assert yardstick.pooled == ASSUMED == Scatter(7.0, 4.0, "", "assumed")

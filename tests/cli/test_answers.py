@@ -5,12 +5,14 @@ from dataclasses import replace
 
 import pytest
 
+from resonance.changes.pair import is_body
 from resonance.errors import ResonanceError
 from resonance.jobs import answers
 from resonance.jobs.answers import compare_all, compare_sets, pairs_of
 from resonance.jobs.job import Entry, Job
 from resonance.jobs.records import to_record
 from resonance.jobs.store import Shop
+from resonance.reasons import Reason
 from resonance.sets.instrument import Instrument
 from resonance.sets.setup import Adjustment
 from resonance.sets.tapset import Analysis, Climate, TapSet
@@ -81,3 +83,31 @@ def test_a_comparison_worked_out_once_is_read_back_and_never_stale(worked, tmp_p
     kept.write_text(kept.read_text("utf-8").replace("shift", "shaft", 1), "utf-8")
     with pytest.raises(pytest.fail.Exception):  # a damaged file counts as none
         compare_sets(shop, job, *job.sets)
+
+
+def test_modes_are_paired_as_they_were_followed_but_where_that_is_in_doubt(worked, tmp_path, monkeypatch):
+    shutil.copytree(worked[0], tmp_path / "again")
+    shop = Shop(tmp_path / "again")
+    job = shop.job("fiddle")
+    body = [[k for k, mode in enumerate(s.modes) if is_body(mode)] for s in job.sets]
+    one, other = body[0][0], body[1][1]  # no pairing afresh would take these two for one mode
+
+    def followed(*reasons):
+        def with_track(tap_set, at, doubts):
+            modes = [replace(m, track=f"{tap_set.id}-{k}") for k, m in enumerate(tap_set.modes)]
+            modes[at] = replace(modes[at], track="one", reasons=doubts)
+            return replace(tap_set, modes=tuple(modes))
+
+        sets = (with_track(job.sets[0], one, ()), with_track(job.sets[1], other, reasons))
+        return lambda shop, asked: replace(asked, sets=sets)
+
+    def after_of(tracked):
+        monkeypatch.setattr(answers, "tracked", tracked)
+        comparison = compare_sets(shop, job, *job.sets)
+        before = job.sets[0].modes[one].frequency
+        (shift,) = [s for s in comparison.shifts if s.before and abs(s.before.frequency - before) < 1e-6]
+        return shift.after.frequency
+
+    wanted = job.sets[1].modes[other].frequency
+    assert abs(after_of(followed()) - wanted) < 3.0
+    assert abs(after_of(followed(Reason("track_ambiguous", {"margin": 1.0}))) - wanted) > 10.0

@@ -277,6 +277,15 @@ def test_put_back_scatter():
     )
     assert advice(one).startswith("One more repeat with the strings slackened and retuned")
     assert repeat_blocks(one)[1].rows[0][:3] == ("slackened and retuned", "0.8 Hz at 460 Hz (3 cents)", "12")
+    shop = replace(LEARNED, source="this shop")
+    assert advice(Repeatability(shop, kinds=(shop,), n_repeats=6)).startswith("One more repeat")
+    many = Reason("repeats_used", {"kind": "slackened and retuned", "n": 4})
+    taught = Repeatability(shop, kinds=(shop,), n_repeats=6, reasons=(many,))
+    assert advice(taught).startswith("Your other instruments told it")
+    own = Repeatability(LEARNED, (replace(LEARNED, scatter_cents=6.2, track="m1"),), kinds=(LEARNED,))
+    assert repeat_blocks(own, names={"m1": "B1−"})[2].rows == (
+        ("B1−", "slackened and retuned", "6.2 cents", "12"),
+    )
 
 
 def test_the_distance_to_a_target():
