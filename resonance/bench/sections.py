@@ -15,4 +15,7 @@ class Part:
 SECTIONS = (
     Part("job", "The job", "/job/{job}"),
     Part("tap", "Take a tap set", "/job/{job}/tap"),
+    Part("files", "Add recordings", "/job/{job}/files"),
+    Part("adjust", "Adjust", "/job/{job}/adjust"),
+    Part("setup", "Setup", "/job/{job}/setup"),
 )

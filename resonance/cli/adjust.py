@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from resonance.cli import ordering, screen
 from resonance.cli.options import Commands, UsageError, add_command, add_json, moment, number
 from resonance.cli.shop import open_shop
-from resonance.sets.setup import ENDS, PARTS, Adjustment
+from resonance.sets.setup import ENDS, FARTHEST_MM, PARTS, Adjustment
 from resonance.sets.tapset import TapSet
 
 if TYPE_CHECKING:
@@ -17,7 +17,6 @@ EXAMPLE = """\
 resonance adjust my-viola --part soundpost --along 0.25 --note "a hair back"
 resonance adjust my-viola --part bridge --note "thinned at the top, 0.2 g less"
 resonance adjust my-viola --part strings --new-chapter --note "new set" --made 2025-03-01"""
-FARTHEST_MM = 3.0  # farther than a post is moved at a time (common practice, no source): a slip
 
 
 def add_parser(commands: Commands) -> None:

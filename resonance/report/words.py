@@ -102,11 +102,15 @@ def mark_notes(marks: dict[str, str]) -> tuple[tuple[str, str], ...]:
 
 
 def sentence(text: str) -> str:
-    """Give text a capital letter and a full stop, where it does not end with a stop already."""
+    """Give text a capital letter and a full stop, where it does not end with a stop already.
+
+    A file's name at the start keeps its letters.
+    """
     text = text.strip()
     if not text:
         return ""
-    return text[0].upper() + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
+    first = text[0] if "." in text.split()[0].rstrip(".") else text[0].upper()
+    return first + text[1:] + ("" if text.endswith((".", "!", "?")) else ".")
 
 
 def kind_words(kind: str) -> str:

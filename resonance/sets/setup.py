@@ -12,6 +12,7 @@ from math import nan
 STAGES = ("white", "bar in", "closed", "varnished", "strung", "reopened")
 PARTS = ("soundpost", "bridge", "strings", "tail", "fitting", "body", "other")
 ENDS = ("top", "bottom", "both")
+FARTHEST_MM = 3.0  # farther than a post is moved at a time (common practice, no source): a slip
 
 
 @dataclass(frozen=True)
