@@ -4,9 +4,10 @@ The moves of one chapter are fitted together. A mode's step at move k is E(x_k) 
 
     E(x) = g . (x - x_now) + curvature,     g ~ .6 N(0, 20^2) + .4 N(0, 60^2) cents/mm on each axis,
 
-curvature sd 22 cents/mm^2 for each of the three second-order terms, and a rest of 3 cents and 6 cents/mm of
-the move (no two moves are alike) beside the step's own uncertainty. So g is the slope where the post stands
-now.
+curvature sd 22 cents/mm^2 for each of the three second-order terms, 45 cents/mm^3 and 60 cents/mm^4 for the
+third and fourth along either axis (so that moves far from here tell less of the slope here), and a rest of 3
+cents and 6 cents/mm of the move (no two moves are alike) beside the step's own uncertainty. So g is the slope
+where the post stands now.
 
 Where the post stood is not known either: each place is read through the f-hole to about 0.2 mm, so that a
 quarter-millimetre move may have been half of that or twice. The true places are drawn with the answers
@@ -49,7 +50,8 @@ FEWEST_THAT_WAY = 2
 LEAST_MOVE_MM = 0.15
 LARGEST_U = 15.0  # cents/mm
 SLOPES = ((0.6, 20.0), (0.4, 60.0))  # weight, sd cents/mm
-CURVATURE_SD = 22.0  # cents/mm^2
+CURVATURE_SD, THIRD_SD, FOURTH_SD = 22.0, 45.0, 60.0  # cents/mm^2, cents/mm^3, cents/mm^4
+TOLD = 5  # terms that are told: slopes along and across, curvature along, across and mixed
 REST_CENTS, REST_PER_MM = 3.0, 6.0
 PLACE_U_MM = 0.2
 UNREAD = 1e6  # cents^2, in place of a step that was not read
@@ -222,7 +224,7 @@ def draw_responses(
 
 
 def _design(places_mm: FloatArray) -> FloatArray:
-    """Differences of (x, y, x^2 / 2, y^2 / 2, x y) about the last place, from move to move.
+    """Differences of the terms of E about the last place, from move to move.
 
     Parameters
     ----------
@@ -230,14 +232,17 @@ def _design(places_mm: FloatArray) -> FloatArray:
 
     Returns
     -------
-    array (n, n_moves, 5)
+    array (n, n_moves, 9)   x, y, x^2 / 2, y^2 / 2, x y, and x^3 / 6, y^3 / 6, x^4 / 24, y^4 / 24
     """
     x, y = np.moveaxis(places_mm - places_mm[:, -1:], -1, 0)
-    return np.diff(np.stack([x, y, 0.5 * x * x, 0.5 * y * y, x * y], axis=-1), axis=1)
+    terms = [x, y, x**2 / 2.0, y**2 / 2.0, x * y, x**3 / 6.0, y**3 / 6.0, x**4 / 24.0, y**4 / 24.0]
+    return np.diff(np.stack(terms, axis=-1), axis=1)
 
 
 def _prior(slope_sd: float) -> FloatArray:
-    return np.array([slope_sd, slope_sd, CURVATURE_SD, CURVATURE_SD, CURVATURE_SD]) ** 2
+    """Prior variances of the terms' coefficients."""
+    higher = [CURVATURE_SD] * 3 + [THIRD_SD] * 2 + [FOURTH_SD] * 2
+    return np.array([slope_sd, slope_sd, *higher]) ** 2
 
 
 def _likelihood(places_mm: FloatArray, steps: FloatArray, noise: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -301,17 +306,18 @@ def _around_peak(
 def _draw_given(
     places_mm: FloatArray, steps: FloatArray, noise: FloatArray, rng: np.random.Generator
 ) -> FloatArray:
-    """Draw slopes and curvature given places; (n, n_modes, 5)."""
+    """Draw slopes and curvature given places, the higher terms integrated out; (n, n_modes, TOLD)."""
     design = _design(places_mm)[:, None]
     parts = _likelihood(places_mm, steps, noise)[1]
     chance = np.exp(parts[..., 0] - scipy.special.logsumexp(parts, axis=-1))
     wide = rng.random(chance.shape) > chance
     prior = np.where(wide[..., None], _prior(SLOPES[1][1]), _prior(SLOPES[0][1]))
-    gain = prior[..., :, None] * np.swapaxes(design, -1, -2)  # (n, n_modes, 5, n_moves)
+    gain = prior[..., :, None] * np.swapaxes(design, -1, -2)  # (n, n_modes, n_terms, n_moves)
     total = noise + design @ gain
+    gain, prior = gain[..., :TOLD, :], prior[..., :TOLD]
     mean = gain @ np.linalg.solve(total, np.broadcast_to(steps[:, :, None], (*total.shape[:3], 1)))
-    spread = prior[..., :, None] * np.eye(5) - gain @ np.linalg.solve(total, np.swapaxes(gain, -1, -2))
-    lower = np.linalg.cholesky(spread + 1e-6 * np.eye(5))
+    spread = prior[..., :, None] * np.eye(TOLD) - gain @ np.linalg.solve(total, np.swapaxes(gain, -1, -2))
+    lower = np.linalg.cholesky(spread + 1e-6 * np.eye(TOLD))
     return np.asarray((mean + lower @ rng.standard_normal((*mean.shape[:3], 1)))[..., 0])
 
 

@@ -133,16 +133,30 @@ def test_with_known_places_and_no_curvature_in_sight_it_is_the_ridge_regression(
         moves, steps[None], noise * np.eye(8)[None], place_u_mm=1e-4, rng=np.random.default_rng(3)
     )
     design, rest = moves[:, 0], noise + 3.0**2 + (6.0 * 0.4) ** 2
-    bend = 0.5 * 0.4**2 * np.array([1.0, -1.0] * 4)  # its place now is the first one: x^2 / 2 of 0.4
+    # its place now is the first one: x^2 / 2, x^3 / 6 and x^4 / 24 of 0.4
+    second, third, fourth = (t * np.array([1.0, -1.0] * 4) for t in (0.4**2 / 2, 0.4**3 / 6, 0.4**4 / 24))
+    bent = 22.0**2 * np.outer(second, second)
+    bent += 45.0**2 * np.outer(third, third) + 60.0**2 * np.outer(fourth, fourth)
     found, weight = [], []
     for share, sd in ((0.6, 20.0), (0.4, 60.0)):
-        total = rest * np.eye(8) + sd**2 * np.outer(design, design) + 22.0**2 * np.outer(bend, bend)
+        total = rest * np.eye(8) + sd**2 * np.outer(design, design) + bent
         solved = np.linalg.solve(total, steps)
         found.append(sd**2 * design @ solved)
         weight.append(share * np.exp(-0.5 * steps @ solved - 0.5 * np.linalg.slogdet(total)[1]))
     expected = np.dot(found, weight) / np.sum(weight)
     slope = draws[:, 0, 0]
     assert slope.mean() == pytest.approx(expected, abs=4.0 * slope.std() / np.sqrt(len(slope)))
+
+
+def test_moves_far_away_tell_less_of_the_slope_here():
+    # A mode that follows 20 cos(1.5 x) cents, and a post that came from 2 mm away: here, at 0, the curve is
+    # level, but no parabola through all of its way is.
+    way = np.array([-2.0, -1.5, -1.0, -1.5, -2.0, -1.5, -1.0, -0.5, 0.0])
+    moves = np.column_stack([np.diff(way), np.zeros(8)])
+    steps = np.diff(20.0 * np.cos(1.5 * way))
+    draws = draw_responses(moves, steps[None], np.eye(8)[None], place_u_mm=1e-4, rng=np.random.default_rng(3))
+    low, high = np.quantile(draws[:, 0, 0], [0.025, 0.975])
+    assert low < 0.0 < high
 
 
 def test_a_hint_leads_towards_the_target_and_stays_small():
