@@ -7,7 +7,7 @@ tap sets stand at equal distances in the maker's order instead.
 
 import textwrap
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime
 from itertools import pairwise
 from typing import Any
@@ -18,6 +18,7 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator
+from numpy.typing import NDArray
 
 from resonance.plots.history import Fitted, Noted, draw_fitted, draw_noted
 from resonance.plots.style import (
@@ -55,6 +56,8 @@ class Readings:
     positions : array (n,)   where the readings stand on the time axis (`TimeAxis.sets`)
     frequency, half_width : array (n,), Hz   NaN where not seen, half widths of 95 % intervals
     open : array (n,) of bool   drawn as an open mark: order not confirmed
+    doubtful : array (n,) of bool, or empty   drawn as a question mark and joined to nothing: may belong to
+        another mode
     """
 
     text: str
@@ -62,11 +65,12 @@ class Readings:
     frequency: FloatArray
     half_width: FloatArray
     open: FloatArray
+    doubtful: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 @dataclass(frozen=True)
 class Event:
-    """An adjustment: where it stands, in the maker's words, whether its order is confirmed."""
+    """An adjustment, or a remark: where it stands, in the maker's words, whether its order is confirmed."""
 
     position: float
     text: str
@@ -107,7 +111,8 @@ def draw_readings(
 ) -> Axes:
     """Draw one mode's readings with 95 % bars, and adjustments as upright lines.
 
-    A tap set that does not show the mode leaves a small cross at the foot of the panel.
+    A tap set that does not show the mode leaves a small cross at the foot of the panel; a reading that may
+    belong to another mode is a question mark, joined to nothing.
 
     Parameters
     ----------
@@ -125,11 +130,13 @@ def draw_readings(
     """
     ax = new_axes(ax, height_mm=60.0)
     seen = np.isfinite(readings.frequency)
+    doubtful = seen & _doubtful(readings)
+    sure = seen & ~doubtful
     for start, stop in _chapters(readings, events) if joined else ():
-        part = seen & (readings.positions > start) & (readings.positions < stop)
+        part = sure & (readings.positions > start) & (readings.positions < stop)
         ax.plot(readings.positions[part], readings.frequency[part], color=colour, linewidth=0.8, alpha=0.55)
     for hollow in (False, True):
-        part = seen & (readings.open.astype(bool) == hollow)
+        part = sure & (readings.open.astype(bool) == hollow)
         if np.any(part):
             bars = np.nan_to_num(readings.half_width[part], nan=0.0)
             ax.errorbar(
@@ -145,6 +152,15 @@ def draw_readings(
                 capthick=0.8,
                 zorder=4,
             )
+    ax.plot(
+        readings.positions[doubtful],
+        readings.frequency[doubtful],
+        linestyle="",
+        marker="$?$",
+        markersize=6.0,
+        color=colour,
+        zorder=4,
+    )
     missing = readings.positions[~seen]
     ax.plot(
         missing,
@@ -156,7 +172,7 @@ def draw_readings(
         transform=ax.get_xaxis_transform(),
     )
     draw_events(ax, events)
-    _set_span(ax, readings, span_cents)
+    _set_span(ax, _reach(readings), span_cents)
     ax.yaxis.set_major_locator(MaxNLocator(nbins=3, steps=[1, 2, 5, 10]))
     ax.set_ylabel("Hz")
     return ax
@@ -201,8 +217,12 @@ def readings_figure(
     *,
     courses: Sequence[Sequence[Fitted]] = (),
     below: Sequence[Noted] = (),
+    remarks: Sequence[Event] = (),
 ) -> Figure:
     """Make a figure of one panel a mode, one time axis, the adjustments numbered and in words on top.
+
+    Remarks stand under the adjustments, lettered, each with a mark on the time axis and no line through the
+    panels.
 
     Parameters
     ----------
@@ -211,21 +231,23 @@ def readings_figure(
     time : TimeAxis
     courses : sequence of sequences of Fitted   the fitted courses of each mode, one a chapter; or none
     below : sequence of Noted   what was noted along the way, in low panels under the modes
+    remarks : sequence of Event   what maker and player said along the way
 
     Returns
     -------
     Figure, as high as it needs to be
     """
     ordered = sorted(events, key=lambda event: event.position)
-    low, high = _ends(time, ordered)
+    said = sorted(remarks, key=lambda event: event.position)
+    low, high = _ends(time, [*ordered, *said])
     width_mm = 174.0
     scale = 0.86 * width_mm / 25.4 * 72.0 / (high - low)
     room = (high - low) * scale
-    starts = [(event.position - low) * scale for event in ordered]
-    marks = [str(k) for k in range(1, len(ordered) + 1)]
-    rows = [row for row, _ in flag_layout(starts, [text_width(m, SMALL) + 8.0 for m in marks], room)]
-    words = [_wrapped(_event_text(event), room - 20.0) for event in ordered]
-    lines = sum(text.count("\n") + 1 for text in words) + max(rows, default=-1) + 1
+    marked = sorted([*_numbered(ordered), *_lettered(said)], key=lambda each: each[1].position)
+    starts = [(event.position - low) * scale for _, event in marked]
+    rows = [row for row, _ in flag_layout(starts, [text_width(m, SMALL) + 8.0 for m, _ in marked], room)]
+    words = [(m, _wrapped(_event_text(e), room - 20.0)) for m, e in (*_numbered(ordered), *_lettered(said))]
+    lines = sum(text.count("\n") + 1 for _, text in words) + max(rows, default=-1) + 1
     strip_mm = LINE_MM * (lines + 1)
     heights = [PANEL_MM] * len(series) + [LOW_PANEL_MM] * len(below)
     figure = new_figure(width_mm=width_mm, height_mm=strip_mm + sum(heights) + 14.0)
@@ -237,16 +259,19 @@ def readings_figure(
             squeeze=False,
             gridspec_kw={"height_ratios": [strip_mm, *heights], "hspace": 0.04},
         )[:, 0]
-    _draw_events_in_words(panels[0], ordered, words, rows, lines)
-    span = _common_span(series)
+    _draw_events_in_words(panels[0], marked, words, rows, lines)
+    drawn = [tuple(courses[k]) if courses else () for k in range(len(series))]
+    reaches = [_reach(readings, fitted) for readings, fitted in zip(series, drawn, strict=True)]
+    span = _common_span(reaches)
     for k, (panel, readings) in enumerate(zip(panels[1 : len(series) + 1], series, strict=True)):
         colour, _, marker = SERIES[k % len(SERIES)]
-        fitted = courses[k] if courses else ()
+        fitted = drawn[k]
         draw_readings(
             readings, ordered, span_cents=span, colour=colour, marker=marker, joined=not fitted, ax=panel
         )
         for course in fitted:
             draw_fitted(panel, course, colour=colour)
+        _set_span(panel, reaches[k], span)
         panel.set_title(
             drawable(readings.text),
             parse_math=False,
@@ -280,15 +305,27 @@ def _wrapped(text: str, room: float) -> str:
     return "\n".join(textwrap.wrap(text, max(12, int(0.95 * share * len(text))))) if share < 1.0 else text
 
 
+def _numbered(events: Sequence[Event]) -> list[tuple[str, Event]]:
+    return [(str(k), event) for k, event in enumerate(events, start=1)]
+
+
+def _lettered(remarks: Sequence[Event]) -> list[tuple[str, Event]]:
+    letters = "abcdefghijklmnopqrstuvwxyz"
+    return [(letters[k % 26] * (1 + k // 26), event) for k, event in enumerate(remarks)]
+
+
 def _draw_events_in_words(
-    ax: Axes, events: Sequence[Event], words: Sequence[str], rows: Sequence[int], lines: int
+    ax: Axes,
+    marked: Sequence[tuple[str, Event]],
+    words: Sequence[tuple[str, str]],
+    rows: Sequence[int],
+    lines: int,
 ) -> None:
-    """List the adjustments in words, numbered, and set each number at the head of its line."""
+    """List adjustments and remarks in words, and set each one's number or letter at the head of its line."""
     dress(ax)
     ax.set_axis_off()
     ax.set_ylim(0.0, lines + 1)
-    top = float(lines + 1)
-    for k, (event, text, row) in enumerate(zip(events, words, rows, strict=True), start=1):
+    for (mark, event), row in zip(marked, rows, strict=True):
         ax.plot(
             [event.position, event.position],
             [-0.2, row + 0.1],
@@ -297,9 +334,11 @@ def _draw_events_in_words(
             linestyle="-" if event.confirmed else ":",
             clip_on=False,
         )
-        ax.text(event.position, row + 0.2, str(k), ha="center", va="bottom", fontsize=SMALL, color=INK,
+        ax.text(event.position, row + 0.2, mark, ha="center", va="bottom", fontsize=SMALL, color=INK,
                 bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5})  # fmt: skip
-        for x, what in ((0.0, str(k)), (0.022, drawable(text))):
+    top = float(lines + 1)
+    for mark, text in words:
+        for x, what in ((0.0, mark), (0.022, drawable(text))):
             ax.text(x, top - 0.8, what, va="baseline", linespacing=1.0, fontsize=SMALL, color=INK,
                     parse_math=False, transform=ax.get_yaxis_transform())  # fmt: skip
         top -= text.count("\n") + 1
@@ -317,29 +356,33 @@ def _chapters(readings: Readings, events: Sequence[Event]) -> list[tuple[float, 
     return list(pairwise([-np.inf, *breaks, np.inf]))
 
 
-def _span(readings: Readings) -> float:
-    """Interval in cents from the lowest bar's foot to the highest bar's head."""
-    seen = np.isfinite(readings.frequency)
+def _doubtful(readings: Readings) -> NDArray[np.bool_]:
+    known = readings.doubtful.size == readings.frequency.size
+    return readings.doubtful.astype(bool) if known else np.zeros(readings.frequency.size, bool)
+
+
+def _reach(readings: Readings, fitted: Sequence[Fitted] = ()) -> tuple[float, float]:
+    """Lowest bar's foot and highest bar's head, a fitted course with its band included; NaN without any."""
+    middles = np.concatenate([readings.frequency, *(course.frequency for course in fitted)])
+    halves = np.concatenate([readings.half_width, *(course.half_width for course in fitted)])
+    seen = np.isfinite(middles)
     if not np.any(seen):
-        return 0.0
-    bars = np.nan_to_num(readings.half_width[seen], nan=0.0)
-    low = np.maximum(readings.frequency[seen] - bars, 0.5 * readings.frequency[seen])
-    return float(cents(np.max(readings.frequency[seen] + bars), np.min(low)))
+        return float("nan"), float("nan")
+    bars = np.nan_to_num(halves[seen], nan=0.0)
+    low = np.maximum(middles[seen] - bars, 0.5 * middles[seen])
+    return float(np.min(low)), float(np.max(middles[seen] + bars))
 
 
-def _common_span(series: Sequence[Readings]) -> float:
-    return max([LEAST_SPAN_CENTS, *(1.15 * _span(readings) for readings in series)])
+def _common_span(reaches: Sequence[tuple[float, float]]) -> float:
+    wide = [1.15 * float(cents(high, low)) for low, high in reaches if np.isfinite(low)]
+    return max([LEAST_SPAN_CENTS, *wide])
 
 
-def _set_span(ax: Axes, readings: Readings, span_cents: float) -> None:
-    seen = np.isfinite(readings.frequency)
-    if not np.any(seen):
+def _set_span(ax: Axes, reach: tuple[float, float], span_cents: float) -> None:
+    if not np.isfinite(reach[0]):
         return
-    bars = np.nan_to_num(readings.half_width[seen], nan=0.0)
-    low = float(np.min(np.maximum(readings.frequency[seen] - bars, 0.5 * readings.frequency[seen])))
-    high = float(np.max(readings.frequency[seen] + bars))
-    middle = float(np.sqrt(low * high))
-    span = span_cents if np.isfinite(span_cents) else max(LEAST_SPAN_CENTS, 1.15 * _span(readings))
+    middle = float(np.sqrt(reach[0] * reach[1]))
+    span = span_cents if np.isfinite(span_cents) else _common_span([reach])
     ax.set_ylim(middle + float(hertz(-span / 2, middle)), middle + float(hertz(span / 2, middle)))
 
 

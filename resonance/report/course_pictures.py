@@ -1,7 +1,7 @@
 """The pictures of histories and of the post, worded and ready: for `figure` and the report."""
 
 from collections.abc import Callable, Sequence
-from math import nan
+from math import isfinite, nan
 
 import numpy as np
 from matplotlib.figure import Figure
@@ -10,9 +10,10 @@ from resonance.changes.course import History
 from resonance.changes.post import PostResponse
 from resonance.jobs.job import Job
 from resonance.modes.intervals import half_width
-from resonance.plots.changes import TimeAxis, day_number, readings_figure
+from resonance.plots.changes import Event, TimeAxis, day_number, readings_figure
 from resonance.plots.history import Fitted, Noted
 from resonance.plots.post import Slopes, post_sketch
+from resonance.report.facts import shortened
 from resonance.report.pictures import PANELS, job_events, job_places, track_series
 from resonance.report.post_words import QUARTER_MM, WAYS, headline
 from resonance.report.readings import chief_tracks
@@ -20,22 +21,33 @@ from resonance.report.words import set_words
 from resonance.sets.tapset import TapSet
 
 ROWS = 12
+LONGEST_REMARK = 160
 POST_NOTE = (
     "filled: known well enough; open: too uncertain to be told; cross: not moved that way often enough"
 )
 HISTORY_CAPTION = (
-    "Histories. Dots are readings with their 95 % intervals; the line is the fitted course with settling, "
+    "Histories. Marks are readings with their 95 % intervals; the line is the fitted course with settling, "
     "steps and weather, its band the 95 % interval of the course. Readings scatter about it by the put-back "
     "scatter. Upright lines are adjustments, a heavy one begins a new chapter. A ring marks a tap set that "
-    "was counted less. Every panel of a resonance spans the same interval in cents. Below: what was "
-    "noted along the way."
+    "was counted less, a question mark a reading that may belong to another resonance and is left out. "
+    "Every panel of a resonance spans the same interval in cents. Lettered: what was said along the way; "
+    "below: what was noted."
 )
 
 
-def history_figure(job: Job, histories: Sequence[History], *, guesses: bool = True) -> Figure | None:
-    """Draw the readings of the chief modes with their fitted courses, and humidity and projection below.
+def history_figure(
+    job: Job, histories: Sequence[History], *, guesses: bool = True, remarks: bool = True
+) -> Figure | None:
+    """Draw the readings of the chief modes with their fitted courses, and what was noted below.
 
     None when no mode was seen twice. Courses are drawn only where time runs by date.
+
+    Parameters
+    ----------
+    job : Job   its modes with tracks, as the histories have them
+    histories : sequence of History
+    guesses : bool   show names that the maker has not given or confirmed
+    remarks : bool   show the maker's and the player's words too
     """
     tracks = chief_tracks(job, PANELS, guesses=guesses)
     if not tracks:
@@ -51,11 +63,15 @@ def history_figure(job: Job, histories: Sequence[History], *, guesses: bool = Tr
         for track, _ in tracks
     ]
     series = [track_series(job, track, name, time) for track, name in tracks]
-    below = [
-        *_noted(job, time, "Humidity at the bench", "%", lambda s: s.climate.humidity_percent),
-        *_noted(job, time, "Projection", "mm", lambda s: s.setup.projection_mm),
-    ]
-    return readings_figure(series, job_events(job, places), time, courses=courses, below=below)
+    below = [panel for text, unit, read in NOTED for panel in _noted(job, time, text, unit, read)]
+    return readings_figure(
+        series,
+        job_events(job, places),
+        time,
+        courses=courses,
+        below=below,
+        remarks=_remarks(job, places, dated=dated) if remarks else (),
+    )
 
 
 def post_figure(response: PostResponse, names: Sequence[str]) -> Figure:
@@ -82,6 +98,37 @@ def post_figure(response: PostResponse, names: Sequence[str]) -> Figure:
     )
 
 
+def _remarks(job: Job, places: dict[str, float], *, dated: bool) -> list[Event]:
+    """Give what was said at a tap set, and between them where time runs by date."""
+    at_sets = [(places[s.id], s.conditions.remark) for s in job.sets]
+    between = [
+        (day_number(entry.at), entry.text)
+        for entry in job.timeline
+        if dated and entry.kind == "remark" and entry.at is not None
+    ]
+    said = [(at, shortened(" ".join(text.split()), LONGEST_REMARK)) for at, text in at_sets + between]
+    return [Event(at, f"“{text}”") for at, text in said if text]
+
+
+def _off_notes(tap_set: TapSet) -> float | None:
+    """How far the open strings that were heard are off their notes, on average."""
+    heard = [each.cents_off for each in tap_set.strings if isfinite(each.cents_off)]
+    return sum(heard) / len(heard) if heard else None
+
+
+# what may be a cause: words, unit, and where it was noted
+NOTED: tuple[tuple[str, str, Callable[[TapSet], float | None]], ...] = (
+    ("Humidity at the bench", "%", lambda s: s.climate.humidity_percent),
+    ("Air temperature", "°C", lambda s: s.climate.temperature_c),
+    ("Weight", "g", lambda s: s.conditions.mass_g),
+    ("Tuned to, A4", "Hz", lambda s: s.setup.pitch_a4),
+    ("Open strings off their notes, as heard", "cents", _off_notes),
+    ("Projection", "mm", lambda s: s.setup.projection_mm),
+    ("String height", "mm", lambda s: s.setup.string_height_mm),
+)
+LEAST_CHANGE = {"cents": 3.0, "°C": 1.0}  # smaller changes are no cause worth a panel
+
+
 def _fitted(history: History, places: dict[str, float]) -> Fitted:
     suspects = [places[name] for name in history.suspect_sets if name in places]
     return Fitted(
@@ -97,6 +144,7 @@ def _noted(
 ) -> list[Noted]:
     """Give a panel of what was noted; none where it was not, or never changed."""
     values = np.array([nan if (value := read(s)) is None else value for s in job.sets], float)
-    if np.unique(values[np.isfinite(values)]).size < 2:
+    known = values[np.isfinite(values)]
+    if np.unique(known).size < 2 or np.ptp(known) < LEAST_CHANGE.get(unit, 0.0):
         return []
     return [Noted(text, unit, np.array(time.sets), values)]

@@ -15,6 +15,7 @@ from matplotlib.figure import Figure
 
 from resonance.changes.comparison import Comparison, ModeShift
 from resonance.changes.pair import is_doubtful
+from resonance.changes.tracks import in_doubt
 from resonance.jobs.job import Entry, Job
 from resonance.modes.intervals import frequency_half_width
 from resonance.modes.mode import Mode
@@ -152,7 +153,8 @@ def mode_decay(
 OVER_TIME_CAPTION = (
     "Readings over time. Bars are 95 % intervals of the readings, where known, and leave out the put-back "
     "scatter, so that a step may look surer than it is; an open mark is a tap set whose place in "
-    "the order is not confirmed, a small cross one that does not show the resonance. Upright lines are "
+    "the order is not confirmed, a small cross one that does not show the resonance, a question mark a "
+    "reading that may belong to another one. Upright lines are "
     "adjustments: dotted where the order is not confirmed, heavy where a new chapter begins. Every panel "
     "spans the same interval in cents."
 )
@@ -225,6 +227,7 @@ def track_series(job: Job, track: str, name: str, time: TimeAxis) -> Readings:
         np.array([mode.frequency if mode is not None else nan for mode in modes]),
         np.array([frequency_half_width(mode) if mode is not None else nan for mode in modes]),
         np.array([tap_set.id in unconfirmed for tap_set in job.sets]),
+        np.array([mode is not None and in_doubt(mode) for mode in modes]),
     )
 
 

@@ -3,6 +3,7 @@
 from collections.abc import Iterable
 from math import isfinite, nan
 
+from resonance.changes.tracks import in_doubt
 from resonance.jobs.job import Job
 from resonance.modes.intervals import damping_half_width, frequency_half_width, half_width
 from resonance.modes.mode import Mode, StringReading
@@ -157,7 +158,9 @@ def over_time_tables(job: Job, *, guesses: bool = True) -> tuple[Table, ...]:
             )
             for tap_set in job.sets
         ]
-        tables.append(table_of(("Tap set", "Taken", *names), rows, numeric=names))
+        doubt = any(cell.endswith(" ?") for row in rows for cell in row)
+        notes = (("?", "may belong to another resonance; 'resonance same' settles it"),) if doubt else ()
+        tables.append(table_of(("Tap set", "Taken", *names), rows, numeric=names, notes=notes))
     return tuple(tables)
 
 
@@ -203,7 +206,9 @@ def mode_of_track(tap_set: TapSet, track: str) -> Mode | None:
 
 def _reading_of(tap_set: TapSet, track: str) -> str:
     mode = mode_of_track(tap_set, track)
-    return measured(mode.frequency, frequency_half_width(mode)) if mode else "–"
+    if mode is None:
+        return "–"
+    return measured(mode.frequency, frequency_half_width(mode)) + (" ?" if in_doubt(mode) else "")
 
 
 def _reading(

@@ -1,5 +1,6 @@
 """Readings over time: values, 95 % bars, adjustments, chapters, missing readings, one span for all panels."""
 
+from dataclasses import replace
 from datetime import UTC, datetime, timedelta, timezone
 
 import numpy as np
@@ -45,6 +46,16 @@ def test_an_unconfirmed_tap_set_is_an_open_mark():
     ax = draw_readings(readings(open_=(False, False, True, False)))
     faces = {line.get_markerfacecolor(): list(line.get_ydata()) for line in marks(ax)}
     assert faces["white"] == [459.5]
+
+
+def test_a_reading_in_doubt_is_a_question_mark_and_joined_to_nothing():
+    doubtful = replace(readings(), doubtful=np.array([False, True, False, False]))
+    ax = draw_readings(doubtful)
+    (asked,) = marks(ax, "$?$")
+    assert (list(asked.get_xdata()), list(asked.get_ydata())) == ([DAYS[1]], [461.0])
+    joined = [line for line in ax.lines if line.get_linestyle() == "-" and len(line.get_xdata()) > 1]
+    assert [list(line.get_ydata()) for line in joined] == [[460.0, 459.5, 462.0]]
+    assert np.concatenate([line.get_ydata() for line in marks(ax)]) == pytest.approx([460.0, 459.5, 462.0])
 
 
 def test_a_missing_reading_leaves_a_cross():

@@ -37,6 +37,28 @@ def test_the_course_its_band_and_what_was_noted_below():
     assert any(list(line.get_xdata()) == [1.5, 1.5] for line in low.lines)
 
 
+def test_a_wide_band_stays_inside_its_panel_and_all_panels_span_the_same_cents():
+    at = np.array([0.0, 3.0])
+    wide = Fitted(at, np.array([459.0, 470.0]), np.array([2.0, 14.0]), np.zeros(0))
+    other = Fitted(at, np.array([459.0, 455.0]), np.array([1.0, 1.0]), np.zeros(0))
+    figure = readings_figure([readings(), readings()], [], TimeAxis(tuple(PLACES)), courses=[[wide], [other]])
+    low, high = figure.axes[1].get_ylim()
+    assert low < 454.0 < 484.0 < high
+    spans = [np.log2(panel.get_ylim()[1] / panel.get_ylim()[0]) for panel in figure.axes[1:3]]
+    assert spans[0] == pytest.approx(spans[1], rel=0.01)
+
+
+def test_remarks_are_lettered_under_the_adjustments_without_a_line_through_the_panels():
+    figure = readings_figure(
+        [readings()], [Event(1.5, "post moved")], TimeAxis(tuple(PLACES)), remarks=[Event(2.5, "“darker”")]
+    )
+    strip, panel = figure.axes
+    told = {text.get_text(): text.get_position() for text in strip.texts}
+    assert {"1", "post moved", "a", "“darker”"} <= told.keys()
+    assert told["“darker”"][1] < told["post moved"][1]
+    assert not any(list(line.get_xdata()) == [2.5, 2.5] for line in panel.lines)
+
+
 def test_the_post_with_what_is_known_and_what_is_not():
     places = np.array([[0.0, 0.0], [0.25, 0.0], [0.25, 0.5]])
     slopes = Slopes(

@@ -16,6 +16,7 @@ from resonance.jobs.job import Entry, Job
 from resonance.modes.mode import Mode, StringReading
 from resonance.reasons import Reason
 from resonance.report.blocks import Items, Paragraph, Table
+from resonance.report.course_pictures import history_figure
 from resonance.report.courses import (
     adjustment_lines,
     along_the_way,
@@ -33,6 +34,7 @@ from resonance.report.post_words import (
     slope_cell,
     slope_sentence,
 )
+from resonance.report.readings import over_time_tables
 from resonance.report.scatter import advice, repeat_blocks
 from resonance.report.scatter import headline as scatter_headline
 from resonance.sets.instrument import Instrument
@@ -309,3 +311,43 @@ def test_the_distance_to_a_target():
     assert table.rows[1][:3] == ("Tap set 2", "3 March 2025", "16 ± 8")
     assert "1 of 1" in table.rows[1]
     assert bands.text == "Levels of tap set 2 against the target's: 200 to 250 Hz +3.0 ± 2.0 dB."
+
+
+def a_longer_job():
+    first, second = a_job().sets
+    second = replace(second, taken=DAY + timedelta(days=2), climate=Climate(24.0, 40.0))
+    doubt = Reason("track_ambiguous", {"margin": 1.0})
+    (mode,) = second.modes
+    third = replace(
+        second, id="set3", taken=DAY + timedelta(days=4), modes=(replace(mode, reasons=(doubt,)),)
+    )
+    heard = (StringReading("G3", cents_off=-8.0), StringReading("D4", cents_off=-4.0))
+    entries = [Entry("tap set", "set1", DAY), Entry("adjustment", "adj1", DAY + timedelta(days=1))]
+    entries += [Entry("tap set", "set2", second.taken), Entry("tap set", "set3", third.taken)]
+    entries.append(Entry("remark", "rem1", DAY + timedelta(days=3), text="the player likes it"))
+    adjustment = replace(a_job().adjustments[0], made=DAY + timedelta(days=1))
+    sets = (first, second, replace(third, strings=heard))
+    return replace(a_job(), sets=sets, adjustments=(adjustment,), timeline=tuple(entries))
+
+
+def test_the_history_figure_shows_causes_and_words_beside_the_curve():
+    figure = history_figure(a_longer_job(), [])
+    strip, *panels = figure.axes
+    said = {text.get_text() for text in strip.texts}
+    assert {"“dark on the G”", "“the player likes it”"} <= said
+    assert [panel.get_title(loc="left") for panel in panels[1:]] == [
+        "Humidity at the bench",
+        "Air temperature",
+    ]
+    job = a_longer_job()
+    tuned = replace(job.sets[0], strings=(StringReading("G3", cents_off=2.0),))
+    heard = history_figure(replace(job, sets=(tuned, *job.sets[1:])), [], remarks=False)
+    (low,) = [p for p in heard.axes if p.get_title(loc="left").startswith("Open strings")]
+    assert list(low.lines[0].get_ydata()) == [2.0, -6.0]
+    assert not any("dark" in text.get_text() for text in heard.axes[0].texts)
+
+
+def test_a_reading_in_doubt_is_marked_in_the_table_over_time():
+    (table,) = over_time_tables(a_longer_job())
+    assert [row[2].endswith("?") for row in table.rows] == [False, False, True]
+    assert table.notes[0][0] == "?"
