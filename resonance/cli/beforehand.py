@@ -21,6 +21,11 @@ if TYPE_CHECKING:
     from resonance.jobs.job import Job
 
 STALE = 2.0  # hours
+TAKEN = {
+    "taps": "this tap set is taken",
+    "bowed": "these bowed notes are recorded",
+    "clap": "these claps are recorded, where you tap",
+}
 
 
 def conditions_before(arguments: Namespace, job: "Job", device: str) -> Conditions:
@@ -73,14 +78,25 @@ def air(arguments: Namespace) -> Climate:
 
 
 def confirmed(
-    job: "Job", conditions: Conditions, climate: Climate, tap_place: str, places: tuple[str, ...]
+    job: "Job",
+    conditions: Conditions,
+    climate: Climate,
+    tap_place: str,
+    places: tuple[str, ...],
+    *,
+    looked_for: str = "taps",
 ) -> tuple[Conditions, Climate, str, tuple[str, ...]]:
-    """Show how the set will be taken and let the maker confirm it, or change it line by line."""
+    """Show how the set will be taken and let the maker confirm it, or change it line by line.
+
+    To type the air confirms the rest: one action for both.
+    """
+    from resonance.report.facts import climate_words
+
     while True:
-        screen.show(*_how_blocks(job, conditions, climate, tap_place, places))
+        screen.show(*_how_blocks(job, conditions, climate, tap_place, places, looked_for))
         if not screen.can_ask():
             return conditions, climate, tap_place, places
-        answer = _ask("Enter: so it is    c: change    or type the air, as in 21 45:")
+        answer = _ask("Enter: so it is    21 45: so it is, air 21 °C, 45 %    c: change")
         if not answer:
             break
         if answer in ("c", "change"):
@@ -91,14 +107,16 @@ def confirmed(
             screen.note(f"'{answer}' is neither c nor the air: degrees Celsius, and humidity in percent.")
         else:
             climate = replace(typed, hours_in_room=climate.hours_in_room)
+            screen.note(f"Air: {climate_words(climate)}.")
+            break
     return _checked(conditions), climate, tap_place, places
 
 
 def _air_typed(text: str) -> Climate | None:
     """Read temperature and humidity, or temperature alone, from what was typed; None where it is neither."""
-    words = [word for word in re.split(r"[\s;/]+", re.sub("[°%C]", " ", text)) if word]
+    words = [word.rstrip(",") for word in re.sub("[°%C;/]", " ", text).split() if word != ","]
     try:
-        figures = [number(word.rstrip(",")) for word in words]
+        figures = [number(word) for word in words]
     except ArgumentTypeError:
         return None
     sensible = 1 <= len(figures) <= 2 and COLDEST <= figures[0] <= WARMEST
@@ -108,22 +126,32 @@ def _air_typed(text: str) -> Climate | None:
 
 
 def _how_blocks(
-    job: "Job", conditions: Conditions, climate: Climate, tap_place: str, places: tuple[str, ...]
+    job: "Job",
+    conditions: Conditions,
+    climate: Climate,
+    tap_place: str,
+    places: tuple[str, ...],
+    looked_for: str,
 ) -> list[Block]:
     from resonance.report.differences import difference_blocks
     from resonance.report.facts import climate_words
     from resonance.report.words import list_words
 
-    pairs = (
-        ("Held", conditions.holding or "not noted"),
+    tapped = (
         ("Strings damped", conditions.string_damping or "not noted"),
         ("Tapper", conditions.tapper or "not noted"),
         ("Tapped at", tap_place or "not noted"),
+    )
+    pairs = (
+        ("Held", conditions.holding or "not noted"),
+        *(tapped if looked_for == "taps" else ()),
         ("Microphone", conditions.microphone or "not named"),
         ("It stands at", list_words([place or "not named" for place in places], last="then")),
         ("Air", climate_words(climate) or "not noted"),
     )
-    blocks: list[Block] = [Facts(pairs, title=f"{job.instrument.name}: how this tap set is taken")]
+    blocks: list[Block] = [Facts(pairs, title=f"{job.instrument.name}: how {TAKEN[looked_for]}")]
+    if looked_for != "taps":
+        return blocks
     if job.sets:
         blocks += difference_blocks(job.sets[-1], _beforehand(conditions, climate, tap_place, places))
     else:

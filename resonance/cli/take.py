@@ -163,7 +163,12 @@ def _before(shop: "Shop", job: "Job", microphone: "Microphone", arguments: Names
     places = places if taps else places[:1]
     with _aside(arguments.json):
         how = confirmed(
-            job, conditions_before(arguments, job, microphone.name), air(arguments), tap_place, places
+            job,
+            conditions_before(arguments, job, microphone.name),
+            air(arguments),
+            tap_place,
+            places,
+            looked_for=looked_for,
         )
         conditions, climate, tap_place, places = how
         wrong = [check for check, well in conditions.checks.items() if well is False]
@@ -172,7 +177,8 @@ def _before(shop: "Shop", job: "Job", microphone: "Microphone", arguments: Names
         )
         price = [ONE_PLACE] if taps and whole and len(places) == 1 else []
         care = cautions(looked_for=looked_for, piece=job.instrument.piece)
-        screen.show(Items((*words, *price, *care), title="Take care", tone="caution"))
+        if said := (*words, *price, *care):
+            screen.show(Items(said, title="Take care", tone="caution"))
     plan = Plan(
         job.instrument.family,
         job.instrument.piece,
