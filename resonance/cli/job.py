@@ -176,9 +176,11 @@ def _add_show(actions: Commands) -> None:
 def run_show(arguments: Namespace) -> None:
     """Show a job or one of its tap sets."""
     from resonance.jobs.job import find_set
+    from resonance.jobs.recording import recordings
     from resonance.jobs.records import to_record
 
-    job = open_shop(arguments).job(arguments.job)
+    shop = open_shop(arguments)
+    job = shop.job(arguments.job)
     if arguments.set is not None:
         tap_set = find_set(job, arguments.set)
         if arguments.json:
@@ -186,10 +188,11 @@ def run_show(arguments: Namespace) -> None:
         else:
             screen.show(*one_set_blocks(job, tap_set))
         return
+    others = recordings(shop, job.id)
     if arguments.json:
-        screen.print_json(to_record(job))
+        screen.print_json({**to_record(job), "recordings": to_record(others)})
     else:
-        screen.show(*job_blocks(job))
+        screen.show(*job_blocks(job), *recorded_blocks(others))
 
 
 def one_set_blocks(job: Any, tap_set: Any) -> list[Block]:
@@ -220,6 +223,20 @@ def job_blocks(job: Any) -> list[Block]:
         *over_time_tables(with_tracks(job)),
     ]
     return blocks + [Paragraph(text) for text in (target, job.notes) if text]
+
+
+def recorded_blocks(others: Any) -> list[Block]:
+    """Say what was recorded beside the tap sets: bowed notes and claps."""
+    from resonance.report.blocks import Items
+    from resonance.report.words import count_words, moment_words
+
+    lines = []
+    for each in others:
+        what = count_words(len(each.events), "bowed note" if each.what == "bowed" else "clap")
+        places = ", ".join(filter(None, dict.fromkeys(take.microphone_place for take in each.takes)))
+        where = f", microphone: {places}" if places else ""
+        lines.append(f"{each.id}: {moment_words(each.taken)}, {what}{where}")
+    return [Items(tuple(lines), title="Recorded beside the tap sets")] if lines else []
 
 
 def _facts(pairs: tuple[tuple[str, str], ...], title: str = "") -> list[Block]:

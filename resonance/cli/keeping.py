@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from resonance.taking.runner import Taken
     from resonance.taking.spool import Unfinished
 
+CLAPPED = "It was held against the clap kept before: what rings in that too is called the room's."
 LEFT = "it is offered at the next 'resonance take'"
 
 
@@ -93,6 +94,14 @@ def _show_recording(noted: "Noted", known: bool, n: int) -> None:
     what = "note" if noted.plan.looked_for == "bowed" else "clap"
     words = "had been kept already" if known else f"kept with {noted.job}: {count_words(n, what)}"
     screen.show(f"The recording is {words}." if not known else f"That recording {words}.")
+    if what == "clap" and not known:
+        from resonance.taking.keep import SITTING
+
+        hours = f"{SITTING.total_seconds() / 3600.0:.0f} hours"
+        screen.show(
+            f"Tap sets taken within the next {hours} are held against it, to tell the room's resonances "
+            "from the instrument's. Leave the microphone where it stands."
+        )
 
 
 def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None:
@@ -103,18 +112,21 @@ def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None
     from resonance.report.differences import differs_blocks
     from resonance.report.scatter import repeat_pays_words
     from resonance.report.words import set_words
+    from resonance.sound.recording import is_clap
 
     job = shop.job(job_id)
     waits = kept.id in [entry.id for entry in unconfirmed(job)]
     if json:
         screen.print_json({**to_record(kept), "job": job.id, "confirmed": not waits})
         return
-    paths = [Path(take.microphone_place or take.recording.source) for take in kept.takes]
+    tapped = [take for take in kept.takes if not is_clap(take)]
+    paths = [Path(take.microphone_place or take.recording.source) for take in tapped]
     then = f"resonance take {job.id} --repeat 'put back'"
     screen.show(
         Paragraph(f"Kept as {set_words(kept.id)} of {job.id}."),
         *set_blocks(kept, paths),
         *differs_blocks(job, kept),
+        Paragraph(CLAPPED, "small") if len(tapped) < len(kept.takes) else "",
         Paragraph(repeat_pays_words(job, put_back_scatter(job, shop=shop), then=then), "small"),
         ordering.unconfirmed_words(job) if waits else "",
     )
@@ -134,9 +146,12 @@ def offer_unfinished(shop: "Shop", *, json: bool) -> None:
         told = (
             f"A set of {noted.job}, begun {moment_words(spool.started)}, was cut off: {count_words(n, what)}."
         )
-        if not screen.can_ask():
+        if not n:
+            discard(spool.folder)
+            screen.note(f"A set of {noted.job}, cut off with no whole {what}, was cleared away.")
+        elif not screen.can_ask():
             screen.note(f"{told} Start 'resonance take' at a terminal to keep or discard it.")
-        elif n and screen.confirm(f"{told} Keep it?"):
+        elif screen.confirm(f"{told} Keep it?"):
             _keep(shop, spool, noted, json=json)
-        elif screen.confirm("Discard it for good?" if n else f"{told} Discard it?", default=not n):
+        elif screen.confirm("Discard it for good?", default=False):
             discard(spool.folder)

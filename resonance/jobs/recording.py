@@ -9,7 +9,7 @@ from resonance.jobs.database import plain_errors, reading, rows
 from resonance.jobs.records import from_record, to_record
 from resonance.jobs.sounds import keep_samples
 from resonance.jobs.store import Shop
-from resonance.sets.tapset import Climate, Conditions
+from resonance.sets.tapset import Climate, Conditions, TapSet
 from resonance.sound.recording import Take
 
 RECORDED = ("bowed", "clap")
@@ -75,3 +75,14 @@ def recordings(shop: Shop, job: str) -> tuple[KeptRecording, ...]:
     with reading(shop.database) as db:
         found = rows(db, resolve(db, job), kinds=(KIND,))
     return tuple(from_record(KeptRecording, body) for body in present(found, KIND).values())
+
+
+def with_sound(shop: Shop, recording: KeptRecording) -> KeptRecording:
+    """Give a recording with its samples, each file checked against its hash.
+
+    Raises
+    ------
+    ShopError   when a sound file is missing or damaged
+    """
+    loaded = shop.with_sound(TapSet("", None, (), takes=recording.takes))
+    return replace(recording, takes=loaded.takes)

@@ -63,7 +63,7 @@ from resonance.modes.mode import Mode
 from resonance.sets.instrument import FAMILIES, Instrument
 from resonance.sets.setup import Adjustment, Setup
 from resonance.sets.tapset import Analysis, Climate, Conditions, TapSet
-from resonance.sound.recording import Take
+from resonance.sound.recording import Take, is_clap
 from resonance.taps.tap import Tap
 
 __all__ = ["Act", "DuplicateRecording", "JobLine", "Problem", "Shop"]
@@ -278,8 +278,9 @@ class Shop:
             kept = [self._keep(take, path) for take, path in zip(tap_set.takes, paths, strict=True)]
         tap_set = _with_hashes(tap_set, kept)
         recordings = [take.recording for take in tap_set.takes]
+        tapped = [take.recording for take in tap_set.takes if not is_clap(take)]  # a clap serves several sets
         with self._change(job) as change:
-            refuse_duplicates(change.job, change.rows, [(r.source or r.sha256, r.sha256) for r in recordings])
+            refuse_duplicates(change.job, change.rows, [(r.source or r.sha256, r.sha256) for r in tapped])
             change.sounds += kept
             set_id = write_set(change, tap_set, before=before, after=after, confirmed=confirmed)
             names = ", ".join(filter(None, (r.source for r in recordings)))

@@ -22,7 +22,7 @@ from resonance.reasons import Reason
 from resonance.sets.agree import disagreement
 from resonance.sets.setup import Setup
 from resonance.sets.tapset import Analysis, Climate, Conditions, TapSet
-from resonance.sound.recording import Recording, Take, as_take
+from resonance.sound.recording import Recording, Take, as_take, is_clap
 from resonance.spectra.bands import band_levels
 from resonance.taps.find import find_taps
 from resonance.taps.tap import Tap, TapLimits
@@ -115,11 +115,6 @@ def as_clap(item: Take | Recording) -> Take:
     """Give a recording of claps as the take it is kept as: every channel of role 'room'."""
     take = as_take(item)
     return replace(take, channels=("room",) * take.recording.n_channels)
-
-
-def is_clap(take: Take) -> bool:
-    """Whether a take holds claps for the room instead of taps."""
-    return "room" in take.channels
 
 
 def analysis_of(

@@ -74,3 +74,8 @@ class Take:
 def as_take(item: "Recording | Take") -> Take:
     """Give a take: a bare recording counts as one take, places unnamed."""
     return item if isinstance(item, Take) else Take(item)
+
+
+def is_clap(take: Take) -> bool:
+    """Whether a take holds claps for the room instead of taps."""
+    return "room" in take.channels

@@ -13,9 +13,9 @@ from typing import Any
 
 import numpy as np
 
-from resonance.errors import ResonanceError
+from resonance.errors import ResonanceError, ShopError
 from resonance.jobs.change import DuplicateRecording
-from resonance.jobs.recording import KeptRecording, add_recording
+from resonance.jobs.recording import KeptRecording, add_recording, recordings, with_sound
 from resonance.jobs.records import from_record, to_record
 from resonance.jobs.store import Shop
 from resonance.modes.threads import in_one_thread
@@ -34,6 +34,7 @@ Progress = Callable[[float, str], None]
 REPLAYED = 4096  # samples at a time
 FULL_SCALE = 1.0 - 2.0**-23  # of 24 bits
 MARGIN = 0.3  # s of quiet kept before a tap
+SITTING = timedelta(hours=4)  # in which bench and microphone stand as they stood for the clap (assumed)
 
 
 @dataclass(frozen=True)
@@ -162,9 +163,14 @@ def analysed(
     taken: datetime | None,
     setup: Setup,
     pitch_a4: float,
+    claps: Sequence[Take] = (),
     progress: Progress | None = None,
 ) -> TapSet:
     """Analyse a set that was cut out; the taps are those judged live.
+
+    Parameters
+    ----------
+    claps : takes of claps of this sitting; what rings in them is the room's
 
     Raises
     ------
@@ -182,6 +188,7 @@ def analysed(
         climate=noted.climate,
         conditions=noted.conditions,
         pitch_a4=pitch_a4,
+        claps=claps,
         progress=progress,
     )
     return replace(tap_set, repeat_of=noted.repeat_of, repeat_kind=noted.repeat_kind)
@@ -221,6 +228,24 @@ def keep_recording(
     return kept
 
 
+def claps_of_sitting(shop: Shop, job: str, moment: datetime | None) -> tuple[Take, ...]:
+    """Give the claps last recorded for a job in the hours before a set, places unnamed; () without any.
+
+    Where their sound is missing or damaged the set is read without them: `resonance check` tells of it.
+    """
+    claps = [each for each in recordings(shop, job) if each.what == "clap" and each.taken is not None]
+    if moment is None or not claps:
+        return ()
+    newest = max(claps, key=lambda each: each.taken or moment)
+    since = moment - (newest.taken or moment)
+    if not timedelta(0) <= since <= SITTING:
+        return ()
+    try:
+        return tuple(Take(take.recording) for take in with_sound(shop, newest).takes)
+    except ShopError:
+        return ()
+
+
 def keep_spool(
     shop: Shop,
     spool: Unfinished,
@@ -252,6 +277,7 @@ def keep_spool(
         taken=moment,
         setup=shop.job(noted.job).setup,
         pitch_a4=shop.settings().pitch_a4,
+        claps=claps_of_sitting(shop, noted.job, moment),
         progress=tell,
     )
     return keep_set(shop, spool, tap_set, noted)

@@ -6,6 +6,7 @@ from statistics import median
 
 from resonance.jobs.job import Job
 from resonance.sets.tapset import Conditions
+from resonance.sound.recording import Take, is_clap
 from resonance.taking.level import TAP_PEAK_DBFS
 
 PLACES = ("treble f-hole", "bass side")
@@ -30,7 +31,7 @@ def usual_conditions(job: Job, said: Conditions, device: str) -> Conditions:
 
 def usual_tap_place(job: Job, said: str = "") -> str:
     """Give the tap place: as said, else as in the last tap set, else the usual one of a whole instrument."""
-    noted = [take.tap_place for take in (job.sets[-1].takes if job.sets else ()) if take.tap_place]
+    noted = [take.tap_place for take in _last_takes(job) if take.tap_place]
     return said or (noted[0] if noted else TAP_PLACE if job.instrument.piece == "whole" else "")
 
 
@@ -42,12 +43,17 @@ def usual_places(job: Job, said: Sequence[str], *, wanted: int | None = None) ->
     said : sequence of str   in order
     wanted : int or None   how many; None takes those said, else two of a whole instrument and one of a plate
     """
-    takes = job.sets[-1].takes if job.sets else ()
     whole = job.instrument.piece == "whole"
-    last = tuple(dict.fromkeys(take.microphone_place for take in takes if take.microphone_place))
+    noted = (take.microphone_place for take in _last_takes(job))
+    last = tuple(dict.fromkeys(filter(None, noted)))
     usual = PLACES if whole else PLATE_PLACES
     known = [*said, *(place for place in (*last, *usual) if place not in said)]
     return tuple(dict.fromkeys(known))[: wanted or (len(said) if said else 2 if whole else 1)]
+
+
+def _last_takes(job: Job) -> list[Take]:
+    """Takes of the last tap set that hold taps."""
+    return [take for take in job.sets[-1].takes if not is_clap(take)] if job.sets else []
 
 
 def usual_peak(job: Job, microphone: str) -> float:

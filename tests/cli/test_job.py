@@ -3,7 +3,12 @@
 import json
 from datetime import datetime, timedelta
 
+import numpy as np
 import pytest
+
+from resonance.jobs.recording import KeptRecording, add_recording
+from resonance.jobs.store import Shop
+from resonance.sound.recording import Recording, Take
 
 
 @pytest.mark.parametrize(
@@ -227,3 +232,20 @@ def test_undo_lists_and_takes_back_one_further_back(command, worked, tmp_path):
     assert [entry["id"] for entry in job["timeline"]] == ["set1", "adj1", "set2", "rem1"]
     assert "take them back first" in command("undo", "--act", acts[-1]["id"]).failed(1)
     command("undo", "fiddle", "--act", "1").failed(2)
+
+
+def test_show_lists_what_was_recorded_beside_the_tap_sets(command, shop):
+    command("job", "new", "v").done()
+    shop = Shop(shop)
+    for what, n in (("bowed", 2), ("clap", 1)):
+        take = Take(Recording(np.random.default_rng(n).uniform(-0.1, 0.1, (4800, 1)), 48e3), "", "near")
+        when = datetime(2025, 3, 3, 14, 30).astimezone()
+        add_recording(shop, "v", KeptRecording(what, when, (take,), events=((0.1, 0.2),) * n))
+    text = command("job", "show", "v").done().text
+    assert "rec1: 3 March 2025, 14:30, 2 bowed notes, microphone: near" in text
+    assert "rec2: 3 March 2025, 14:30, 1 clap, microphone: near" in text
+    shown = command("job", "show", "v", "--json").done().json["recordings"]
+    assert [(each["id"], each["what"], len(each["events"])) for each in shown] == [
+        ("rec1", "bowed", 2),
+        ("rec2", "clap", 1),
+    ]

@@ -114,11 +114,11 @@ def test_two_places_wait_for_a_key(server, shop, sixteen):
     try:
         wait_for(process, process.stdout, "Ready")
         player = server.play(path)
-        wait_for(process, process.stdout, "Move the microphone to: side")
+        before = wait_for(process, process.stdout, "Move the microphone to: side")
         player.terminate()
         process.stdin.write("\n")
         process.stdin.flush()
-        wait_for(process, process.stdout, "Tap on")
+        after = wait_for(process, process.stdout, "Tap on")
         server.play(path)
         out, err = process.communicate(timeout=120)
     finally:
@@ -126,6 +126,9 @@ def test_two_places_wait_for_a_key(server, shop, sixteen):
         process.wait()
     assert process.returncode == 0, err
     assert "Kept as tap set 1 of fiddle" in out
+    told = [line for line in (*before, *after, *out.splitlines()) if line[:1] in "✓✗"]
+    assert [line[:13] for line in told] == [f"✓ Accepted, {n}" for n in (1, 2, 3, 1, 2, 3)]  # one line a tap
+    assert "\x1b" not in "".join((*before, *after, out))
     (tap_set,) = shop.job("fiddle").sets
     assert [take.microphone_place for take in tap_set.takes] == ["near", "side"]
 

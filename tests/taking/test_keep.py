@@ -2,23 +2,35 @@
 
 import shutil
 from dataclasses import replace
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 
 import numpy as np
 import pytest
 
-from resonance.jobs.recording import recordings
+from resonance.jobs.recording import KeptRecording, add_recording, recordings
 from resonance.jobs.store import Shop
 from resonance.sets.instrument import Instrument
 from resonance.sets.tapset import TapSet
 from resonance.sound.files import read_recording
-from resonance.sound.recording import Recording, Take
-from resonance.taking.keep import Cut, Noted, keep_recording, keep_set, note_of, noted_in, settled
+from resonance.sound.recording import Recording, Take, is_clap
+from resonance.sound.synthesis import Blow, BodyMode
+from resonance.taking.keep import (
+    Cut,
+    Noted,
+    claps_of_sitting,
+    keep_recording,
+    keep_set,
+    keep_spool,
+    note_of,
+    noted_in,
+    settled,
+)
 from resonance.taking.session import Plan
 from resonance.taking.spool import create, unfinished
+from resonance.taking.usual import usual_places
 from resonance.taps.tap import Tap
 from tests.taking.killing import survived
-from tests.taking.making import RATE, VIOLIN, good_taps, quiet, ringing
+from tests.taking.making import RATE, VIOLIN, good_taps, quiet, ringing, taken
 
 N = 4_800  # samples a take
 STARTED = datetime(2026, 3, 2, 12, 0, tzinfo=UTC)
@@ -119,3 +131,70 @@ def test_each_place_is_settled_by_itself():
     taps = [replace(tap, take=k) for k, (_, own) in enumerate(pairs) for tap in own]
     again = settled([take for take, _ in pairs], taps, Plan())
     assert [tap.kept for tap in again] == [True] * 8
+
+
+ROOM = [BodyMode(340.0, 0.006, 0.8), BodyMode(620.0, 0.005, 0.6)]
+
+
+def clapped(shop, when):
+    """A clap kept with the job, in a room of two resonances."""
+    rng = np.random.default_rng(5)
+    sound = ringing([Blow(0.5, 1.0, 0.0006)], 3.0, modes=ROOM) + quiet(3.0, rng=rng)
+    take = Take(Recording(sound[:, None], RATE), "bridge", "by the door")
+    return add_recording(shop, "fiddle", KeptRecording("clap", when, (take,)))
+
+
+def tapped(shop, *, seed, started=STARTED):
+    """A set of four taps in that room, left in a spool."""
+    rng = np.random.default_rng(seed)
+    blows = good_taps(4, rng=rng)
+    sound = taken(blows, 7.0, rng=rng, modes=[*VIOLIN, *ROOM])
+    noted = Noted("fiddle", Plan(microphone_places=("near",), wanted=4))
+    spool = create(shop.folder, note_of(noted), sample_rate=RATE, n_channels=1, started=started)
+    spool.note(0, "began")
+    spool.write(sound)
+    spool.close()
+    (left,) = unfinished(shop.folder)
+    return left, noted
+
+
+def near(tap_set, frequency):
+    return min(tap_set.modes, key=lambda mode: abs(mode.frequency - frequency))
+
+
+def test_a_clap_of_the_same_sitting_tells_the_rooms_resonances(tmp_path):
+    shop = Shop(tmp_path / "shop")
+    shop.new_job(Instrument("fiddle"))
+    without = keep_spool(shop, *tapped(shop, seed=1))
+    assert {near(without, mode.frequency).kind for mode in ROOM} == {"body"}
+    clap = clapped(shop, STARTED - timedelta(minutes=20))
+    for seed in (2, 3):  # one clap serves both sets
+        kept = keep_spool(shop, *tapped(shop, seed=seed))
+        assert [is_clap(take) for take in kept.takes] == [False, True]
+        assert kept.takes[1].recording.sha256 == clap.takes[0].recording.sha256
+        for mode in ROOM:
+            assert near(kept, mode.frequency).frequency == pytest.approx(mode.frequency, abs=0.5)
+            assert near(kept, mode.frequency).kind == "room"
+        assert near(kept, 462.0).kind == "body"
+    assert len(shop.job("fiddle").sets) == 3
+    assert usual_places(shop.job("fiddle"), ()) == ("near", "treble f-hole")
+    assert shop.check() == ()
+
+
+@pytest.mark.parametrize("since", [timedelta(hours=5), timedelta(minutes=-1), None])
+def test_a_clap_of_another_sitting_is_left_out(tmp_path, since):
+    shop = Shop(tmp_path / "shop")
+    shop.new_job(Instrument("fiddle"))
+    clapped(shop, since if since is None else STARTED - since)
+    assert claps_of_sitting(shop, "fiddle", STARTED) == ()
+
+
+def test_the_newest_clap_counts_and_a_damaged_one_stops_nothing(tmp_path):
+    shop = Shop(tmp_path / "shop")
+    shop.new_job(Instrument("fiddle"))
+    clap = clapped(shop, STARTED - timedelta(hours=1))
+    (take,) = claps_of_sitting(shop, "fiddle", STARTED)
+    assert take.recording.samples.shape == (round(3.0 * RATE), 1)
+    assert (take.tap_place, take.microphone_place) == ("", "")
+    shop.sound_file(clap.takes[0].recording.sha256).write_bytes(b"")
+    assert claps_of_sitting(shop, "fiddle", STARTED) == ()
