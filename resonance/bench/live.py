@@ -7,8 +7,8 @@ else looks at it; when the set is over it is analysed and kept by the same threa
 
 import threading
 from collections import deque
-from collections.abc import Callable
-from contextlib import AbstractContextManager
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager
 from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
@@ -21,7 +21,7 @@ from resonance.jobs.store import Shop
 from resonance.modes.ranges import search_of
 from resonance.report.live import advice_line, event_lines, large_words, reading_words
 from resonance.report.words import sentence
-from resonance.sound.microphone import Microphone, Stream, open_microphone, play
+from resonance.sound.microphone import Microphone, Stream, open_loudspeaker, open_microphone
 from resonance.sound.recording import FloatArray
 from resonance.taking.chime import chime
 from resonance.taking.keep import Noted, keep_spool, note_of
@@ -222,7 +222,7 @@ class LiveSet:
         pitch = shop.settings().pitch_a4
         refits = Refits(plan, pitch_a4=pitch, scatter_cents=scatter) if plan.looked_for == "taps" else None
         try:
-            with self._opener(self._microphone, self._rate) as stream:
+            with self._opener(self._microphone, self._rate) as stream, self._sounds() as chimes:
                 self.sight.sample_rate = stream.sample_rate
                 spool = create(
                     shop.folder,
@@ -232,14 +232,19 @@ class LiveSet:
                     started=shop.clock(),
                 )
                 heard = Heard(stream, self.sight)
-                sound = self._sound if plan.chimes else None
-                return take_set(plan, heard, self, spool=spool, refits=refits, chime=sound), spool.folder
+                return take_set(plan, heard, self, spool=spool, refits=refits, chime=chimes), spool.folder
         finally:
             if refits is not None:
                 refits.close()
 
-    def _sound(self, name: str) -> None:
-        play(chime(name, self._rate), self._rate)
+    @contextmanager
+    def _sounds(self) -> Iterator[Callable[[str], None] | None]:
+        """Give what sounds a verdict; None where the plan wants none."""
+        if not self.noted.plan.chimes:
+            yield None
+            return
+        with open_loudspeaker(sample_rate=self._rate) as loudspeaker:
+            yield lambda name: loudspeaker.play(chime(name, self._rate))
 
     def _keep(self, taken: Taken, folder: Path) -> None:
         """Keep what was taken; after trouble it stays in the spool and is offered."""

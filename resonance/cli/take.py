@@ -5,6 +5,7 @@ from argparse import ArgumentParser, ArgumentTypeError, Namespace
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -27,7 +28,7 @@ from resonance.report.blocks import Items
 if TYPE_CHECKING:
     from resonance.jobs.job import Job
     from resonance.jobs.store import Shop
-    from resonance.sound.microphone import Microphone, Stream
+    from resonance.sound.microphone import Loudspeaker, Microphone, Stream
     from resonance.taking.keep import Noted
     from resonance.taking.runner import Taken, Watcher
     from resonance.taking.session import Plan
@@ -213,8 +214,7 @@ def _take(
     from resonance.cli.keys import open_keys
     from resonance.cli.live import calm_libraries
     from resonance.jobs.answers import put_back_scatter
-    from resonance.sound.microphone import open_microphone, play
-    from resonance.taking.chime import chime
+    from resonance.sound.microphone import open_loudspeaker, open_microphone
     from resonance.taking.keep import note_of
     from resonance.taking.readings import Refits
     from resonance.taking.runner import take_set
@@ -225,13 +225,14 @@ def _take(
     taps = noted.plan.looked_for == "taps"
     refits = Refits(noted.plan, pitch_a4=pitch, scatter_cents=scatter) if taps else None
 
-    def sound(name: str) -> None:
-        play(chime(name, arguments.rate), arguments.rate)
-
     try:
         with ExitStack() as stack:
             stack.enter_context(calm_libraries())
             stream = stack.enter_context(open_microphone(microphone, sample_rate=arguments.rate))
+            sound = None
+            if not arguments.silent:
+                loudspeaker = stack.enter_context(open_loudspeaker(sample_rate=arguments.rate))
+                sound = partial(_chime, loudspeaker, arguments.rate)
             keys = stack.enter_context(open_keys())
             spool = None
             if not arguments.dry_run:
@@ -249,7 +250,7 @@ def _take(
                 watcher,
                 spool=spool,
                 refits=refits,
-                chime=None if arguments.silent else sound,
+                chime=sound,
             )
     except KeyboardInterrupt:
         if not arguments.dry_run:
@@ -259,6 +260,12 @@ def _take(
         if refits is not None:
             refits.close()
     return taken, spool.folder if spool is not None else None
+
+
+def _chime(loudspeaker: "Loudspeaker", rate: float, name: str) -> None:
+    from resonance.taking.chime import chime
+
+    loudspeaker.play(chime(name, rate))
 
 
 @contextmanager

@@ -1,9 +1,12 @@
-"""The microphone: what inputs there are, and blocks of sound from one. The only module that knows PortAudio.
+"""The microphone: what inputs there are, and blocks of sound from one; short sounds out of the loudspeaker.
+
+The only module that knows PortAudio.
 
 Reading blocks and waits; an unplugged device is an exception, never silence. Every way it can fail becomes
 one line that says what to do.
 """
 
+import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
@@ -17,6 +20,7 @@ from resonance.sound.recording import FloatArray
 USUAL_RATE = 48_000.0  # Hz
 BLOCK = 1024  # samples read at a time: 21 ms
 LATENCY = 0.06  # s that the system may hold back before sound is lost
+LATE = 0.1  # s after it was asked for in which a sound must begin
 BAD_RATE, UNAVAILABLE = -9997, -9985  # PortAudio's paInvalidSampleRate, paDeviceUnavailable
 LIBRARY = "the sound library PortAudio is missing; on Debian and Ubuntu: sudo apt install libportaudio2"
 NONE = "no microphone is there; plug one in, and see in the system's sound settings that it is on"
@@ -158,14 +162,61 @@ def open_microphone(
             stream.close()
 
 
-def play(sound: FloatArray, sample_rate: float) -> bool:
-    """Play a sound (n,) without waiting for its end; False where nothing can be played."""
-    sd = _library()
+class Loudspeaker:
+    """An open output for short sounds; `play` returns at once. Use `open_loudspeaker`."""
+
+    def __init__(self) -> None:
+        self._sound = np.zeros(0, dtype=np.float32)
+        self._asked: float | None = None  # when the sound was asked for, until it begins
+
+    def play(self, sound: FloatArray) -> None:
+        """Play a sound (n,), full scale 1; one that is still playing is broken off.
+
+        Where the computer cannot begin within `LATE` seconds it is left out: a sound that comes late falls
+        where nobody expects it.
+        """
+        self._sound = np.asarray(sound, dtype=np.float32)
+        self._asked = time.monotonic()
+
+    def fill(self, out: Any, frames: int) -> None:
+        """Give the next samples of an output (frames, 1); called by PortAudio."""
+        if self._asked is not None:
+            late = time.monotonic() - self._asked > LATE
+            self._asked = None
+            if late:
+                self._sound = self._sound[:0]
+        piece, self._sound = self._sound[:frames], self._sound[frames:]
+        out[: len(piece), 0] = piece
+        out[len(piece) :] = 0.0
+
+
+@contextmanager
+def open_loudspeaker(*, sample_rate: float = USUAL_RATE) -> Iterator[Loudspeaker]:
+    """Open the system's output for the `with` block; where there is none, nothing is heard.
+
+    It stays open, so that a sound comes at once: to open one anew for each takes up to half a second on a
+    busy computer.
+    """
+    sd, loudspeaker = _library(), Loudspeaker()
+
+    def fill(out: Any, frames: int, times: Any, status: Any) -> None:
+        loudspeaker.fill(out, frames)
+
     try:
-        sd.play(np.asarray(sound, dtype=np.float32), sample_rate, blocking=False)
+        stream = sd.OutputStream(
+            samplerate=sample_rate, channels=1, dtype="float32", latency=LATENCY, callback=fill
+        )
+        stream.start()
     except (sd.PortAudioError, ValueError, OSError):
-        return False
-    return True
+        yield loudspeaker
+        return
+    try:
+        yield loudspeaker
+    finally:
+        with suppress(sd.PortAudioError):
+            stream.abort()
+        with suppress(sd.PortAudioError):
+            stream.close()
 
 
 def _library() -> Any:

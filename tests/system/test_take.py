@@ -126,7 +126,7 @@ def test_two_places_wait_for_a_key(server, shop, sixteen):
         process.wait()
     assert process.returncode == 0, err
     assert "Kept as tap set 1 of fiddle" in out
-    told = [line for line in (*before, *after, *out.splitlines()) if line[:1] in "✓✗"]
+    told = [line for line in (*before, *after, *out.splitlines()) if line.startswith(("✓", "✗"))]
     assert [line[:13] for line in told] == [f"✓ Accepted, {n}" for n in (1, 2, 3, 1, 2, 3)]  # one line a tap
     assert "\x1b" not in "".join((*before, *after, out))
     (tap_set,) = shop.job("fiddle").sets
