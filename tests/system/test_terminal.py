@@ -66,7 +66,7 @@ def tapping(path, count, *, seed, spacing=1.5):
 
 
 def test_a_set_takes_four_actions_and_less_than_ninety_seconds(server, shop, terminal, tmp_path):
-    """Start it; so it is, with the air; all checked; the microphone has moved. Four taps a place, 1.5 s apart."""
+    """Start it; so it is, with the air; all checked; the microphone has moved. Eight taps, 1.5 s apart."""
     sounds = [
         tapping(tmp_path / f"place{k}.wav", 6, seed=k) for k in (1, 2)
     ]  # two in hand, on a busy machine
