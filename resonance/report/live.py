@@ -50,6 +50,9 @@ def cautions(*, looked_for: str, piece: str) -> tuple[str, ...]:
     return CAUTIONS if piece == "whole" else PLATE_CAUTIONS
 
 
+HARDER = "a harder tip and a lighter blow show the upper notes"
+
+
 def large_verdict(tap: Tap, n_kept: int, wanted: int) -> str:
     """Say a verdict in large letters: ``2 OF 4``, or what was wrong."""
     if tap.kept:
@@ -59,11 +62,13 @@ def large_verdict(tap: Tap, n_kept: int, wanted: int) -> str:
 
 
 def verdict_line(tap: Tap, n_kept: int, wanted: int) -> str:
-    """Say a verdict in one line: accepted or refused, and why."""
-    why = "; ".join(reasons_words(tap.faults))
+    """Say a verdict in one line: accepted or refused, why, and what would help a dull blow."""
+    why = [*reasons_words(tap.faults)]
+    if any(fault.code == "dull" for fault in tap.faults):
+        why.append(HARDER)
     if not tap.kept:
-        return sentence(f"✗ Refused: {why or 'it cannot be used'}")
-    return sentence(f"✓ Accepted, {n_kept} of {max(wanted, n_kept)}" + (f"; {why}" if why else ""))
+        return sentence(f"✗ Refused: {'; '.join(why) or 'it cannot be used'}")
+    return sentence("; ".join((f"✓ Accepted, {n_kept} of {max(wanted, n_kept)}", *why)))
 
 
 def reading_line(mode: Mode) -> str:

@@ -80,7 +80,7 @@ def read_taps(
     if not modes or not known:
         return Readings(modes, len(taps))
     worst = max(range(len(modes)), key=lambda k: off[k])
-    return Readings(modes, len(taps), off[worst] <= SHARE * scatter_cents, modes[worst])
+    return Readings(modes, len(taps), bool(off[worst] <= SHARE * scatter_cents), modes[worst])
 
 
 def _u_cents(mode: Mode) -> float:

@@ -4,11 +4,13 @@ Truth: the file that was played, its taps and their faults (tests/taking/making.
 where the sound server's parts are missing; on the build machine that fails.
 """
 
+import contextlib
 import json
 import os
 import subprocess
 import sys
 import time
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +19,7 @@ import soundfile
 
 from resonance.jobs.store import Shop
 from resonance.taking import spool as spools
-from resonance.taking.keep import replay
+from resonance.taking.keep import keep_spool, noted_in, replay
 from resonance.taking.spool import SpoolFull, read, unfinished
 from tests.system.sound_server import RATE, SoundServer, missing
 from tests.taking.making import ten_good_and_six_faulty
@@ -235,31 +237,75 @@ def test_a_trial_writes_nothing(server, shop, sixteen):
     assert not (shop.folder / spools.FOLDER).exists()
 
 
-@pytest.mark.skipif(sys.platform != "linux" or os.geteuid() != 0, reason="needs root to mount a small disk")
-def test_disk_that_fills_up(tmp_path, monkeypatch):
+SMALL_DISK = pytest.mark.skipif(
+    sys.platform != "linux" or os.geteuid() != 0, reason="needs root to mount a small disk"
+)
+
+
+@pytest.fixture
+def small_disk(tmp_path):
+    """Mounts a disk of so many megabytes."""
     disk = tmp_path / "disk"
     disk.mkdir()
-    subprocess.run(["mount", "-t", "tmpfs", "-o", "size=1m", "none", disk], check=True)
+
+    def mounted(megabytes):
+        subprocess.run(["mount", "-t", "tmpfs", "-o", f"size={megabytes}m", "none", disk], check=True)
+        return disk
+
+    yield mounted
+    subprocess.run(["umount", disk], check=True)
+
+
+@SMALL_DISK
+def test_disk_that_fills_up_while_a_set_is_taken(server, sixteen, small_disk):
+    """What was recorded before is offered once there is room again, and can be kept."""
+    from resonance.sets.instrument import Instrument
+
+    disk = small_disk(230)
+    shop = Shop(disk / "shop")
+    shop.new_job(Instrument("fiddle"))
+    process = take(server, shop, "--places", "1", "--taps", "99")
     try:
-        from datetime import UTC, datetime
-
-        monkeypatch.setattr(spools, "FREE", 0)
-        spool = spools.create(disk, {}, sample_rate=48e3, n_channels=1, started=datetime.now(UTC))
-        sound = np.random.default_rng(1).standard_normal((10**6, 1)).astype(np.float32)
-        written = 0
-
-        def fill():
-            nonlocal written
-            for start in range(0, 10**6, 1000):
-                spool.write(sound[start : start + 1000])
-                written = start + 1000
-
-        with pytest.raises(SpoolFull, match="No space left"):
-            fill()
-        spool.close()
-        left = read(Path(spool.folder))
-        assert written > 200_000
-        assert left.n_samples >= written
-        assert np.array_equal(left.sound(), sound[: left.n_samples])
+        wait_for(process, process.stdout, "Ready")
+        server.play(sixteen[0])
+        wait_for(process, process.stdout, "✓ Accepted, 2 of")
+        with (disk / "ballast").open("wb", buffering=0) as ballast, contextlib.suppress(OSError):
+            while True:
+                ballast.write(bytes(4096))
+        _, err = process.communicate(timeout=60)
     finally:
-        subprocess.run(["umount", disk], check=True)
+        process.kill()
+        process.wait()
+    assert process.returncode == 1
+    assert "Traceback" not in err
+    assert "takes no more sound (No space left on device); free some space" in " ".join(err.split())
+    (left,) = unfinished(shop.folder)
+    (disk / "ballast").unlink()
+    assert shop.check() == ()
+    assert left.n_samples / RATE > 4.0
+    assert keep_spool(shop, left, noted_in(left.note)) is not None
+    (tap_set,) = shop.job("fiddle").sets
+    assert sum(tap.kept for tap in tap_set.taps) >= 2
+
+
+@SMALL_DISK
+def test_disk_that_fills_up(small_disk, monkeypatch):
+    disk = small_disk(1)
+    monkeypatch.setattr(spools, "FREE", 0)
+    spool = spools.create(disk, {}, sample_rate=48e3, n_channels=1, started=datetime.now(UTC))
+    sound = np.random.default_rng(1).standard_normal((10**6, 1)).astype(np.float32)
+    written = 0
+
+    def fill():
+        nonlocal written
+        for start in range(0, 10**6, 1000):
+            spool.write(sound[start : start + 1000])
+            written = start + 1000
+
+    with pytest.raises(SpoolFull, match="No space left"):
+        fill()
+    spool.close()
+    left = read(Path(spool.folder))
+    assert written > 200_000
+    assert left.n_samples >= written
+    assert np.array_equal(left.sound(), sound[: left.n_samples])
