@@ -40,6 +40,9 @@ EDGES = {
     "sounddevice": ("sound/microphone.py",),
     "sqlite3": ("jobs/",),
     "matplotlib": ("plots/", "report/"),
+    "PIL": ("jobs/images.py",),
+    "typst": ("report/pdf.py",),
+    "fontTools": ("report/signs.py",),
     "jinja2": ("report/", "bench/"),
     "starlette": ("bench/",),
     "uvicorn": ("bench/",),
@@ -54,7 +57,7 @@ FILES_AND_CLOCKS = {
 FILE_MODULES = {"sound/files.py", "sound/phone.py", "sound/microphone.py"}
 HEAVY = {
     "av", "cattrs", "jinja2", "matplotlib", "multiprocessing", "plotly", "sounddevice", "soundfile",
-    "segno", "sqlite3", "starlette", "uvicorn",
+    "segno", "sqlite3", "starlette", "typst", "uvicorn", "PIL", "fontTools",
 }  # fmt: skip
 
 

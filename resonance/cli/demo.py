@@ -76,27 +76,28 @@ def _free_folder(named: str | None) -> Path:
 def _write(
     shop: "Shop", job: "Job", out: Path, progress: Callable[[float, str], None]
 ) -> "tuple[tuple[Comparison, ...], list[Path]]":
-    """Write the report and its pictures; give the comparisons and what was written."""
-    from datetime import datetime
-
-    from resonance.cli.figures import job_pictures
+    """Write the report, as page and as PDF, and its pictures; give the comparisons and what was written."""
     from resonance.cli.report import write_whole
-    from resonance.jobs.answers import compare_all
-    from resonance.report.html import report_html
+    from resonance.report.blocks import pictures_of
+    from resonance.report.build import find_out, report_of, write_report
 
-    comparisons = compare_all(shop, job, progress=lambda done, text: progress(0.5 * done, text))
-    pictures = job_pictures(
-        shop, job, comparisons, guesses=True, progress=lambda done, text: progress(0.5 + 0.4 * done, text)
+    findings = find_out(shop, job.id, progress=lambda done, text: progress(0.5 * done, text))
+    report = report_of(
+        shop,
+        findings,
+        audience="bench",
+        made=shop.clock(),
+        notice=NOTICE,
+        progress=lambda done, text: progress(0.5 + 0.4 * done, text),
     )
-    made = datetime.now().astimezone()
-    report = report_html(job, comparisons, pictures, audience="bench", made=made, notice=NOTICE)
-    write_whole(out / "report.html", report)
-    written = [out / "report.html"]
-    for picture in pictures:
+    written = [out / "report.pdf", out / "report.html"]
+    for path in written:
+        write_whole(path, write_report(report, form=path.suffix[1:]))
+    for picture in pictures_of(report):
         name = "-".join([*picture.place.split(), *picture.key.split()])
         written.append(out / f"{name}.svg")
         write_whole(written[-1], picture.svg)
-    return comparisons, written
+    return findings.comparisons, written
 
 
 def demo_blocks(job: "Job", comparisons: "tuple[Comparison, ...]") -> "list[Block]":
@@ -120,8 +121,8 @@ def _end(job: "Job", shop_folder: Path, written: list[Path]) -> "Block":
 
     return Facts(
         (
-            ("Report", str(written[0])),
-            ("Pictures", ", ".join(path.name for path in written[1:]) + f" in {written[0].parent}"),
+            ("Report", f"{written[0]}, {written[1].name}"),
+            ("Pictures", ", ".join(path.name for path in written[2:]) + f" in {written[0].parent}"),
             ("What is in it", f"{shop_folder / 'truth.json'}"),
             ("Look around", f"resonance job show {job.id} --shop {shop_folder}"),
         ),

@@ -1,8 +1,6 @@
-"""``resonance report``: a report of a job as one HTML page or as plain text."""
+"""``resonance report``: a report of a job as PDF, one HTML page or plain text."""
 
 from argparse import Namespace
-from collections.abc import Callable
-from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,13 +12,12 @@ from resonance.errors import ResonanceError
 
 if TYPE_CHECKING:
     from resonance.jobs.job import Job
-    from resonance.jobs.store import Shop
 
 EXAMPLE = """\
-resonance report my-viola --out my-viola.html
-resonance report my-viola --out my-viola.txt --for bench"""
+resonance report my-viola --out my-viola.pdf
+resonance report my-viola --out my-viola.html --for bench"""
 MAIN = ("A0", "B1-", "B1+")
-ENDINGS = (".html", ".htm", ".txt")
+ENDINGS = {".pdf": "pdf", ".html": "html", ".htm": "html", ".txt": "txt"}
 
 
 def add_parser(commands: Commands) -> None:
@@ -28,13 +25,13 @@ def add_parser(commands: Commands) -> None:
     parser = add_command(
         commands,
         "report",
-        does="write a report of a job, one page or plain text",
-        about="The page holds its pictures and needs nothing else; print it from the browser. For the "
-        "customer, your bench notes, the owner's name and the program's guesses at names are left out.",
+        does="write a report of a job: PDF, one page for a browser, or plain text",
+        about="The file holds its pictures and needs nothing else; a PDF has the readings attached. "
+        "For the customer your bench notes, the owner's name and guessed names are left out.",
         example=EXAMPLE,
     )
     parser.add_argument("job", metavar="JOB", help="name of the job")
-    parser.add_argument("--out", required=True, metavar="FILE", help="FILE.html or FILE.txt")
+    parser.add_argument("--out", required=True, metavar="FILE", help="FILE.pdf, FILE.html or FILE.txt")
     parser.add_argument(
         "--for",
         dest="audience",
@@ -42,27 +39,31 @@ def add_parser(commands: Commands) -> None:
         default="customer",
         help="whom it is for: customer unless said; the bench gets all",
     )
+    parser.add_argument(
+        "--paper", choices=("a4", "letter"), default="a4", help="paper of a PDF: a4 unless said"
+    )
     add_json(parser)
     parser.set_defaults(run=run)
 
 
 def run(arguments: Namespace) -> None:
     """Write the report."""
-    out = Path(arguments.out)
-    if out.suffix.lower() not in ENDINGS:
-        raise UsageError(
-            f"--out {out.name} must end in .html or .txt; for PDF, print the page from a browser"
-        )
-    see_folder(out)
     from resonance.jobs.answers import mixed_words
 
+    out = Path(arguments.out)
+    form = ENDINGS.get(out.suffix.lower())
+    if form is None:
+        raise UsageError(f"--out {out.name} must end in .pdf, .html or .txt")
+    see_folder(out)
     shop = open_shop(arguments)
     job = shop.job(arguments.job)
     with screen.Progress() as progress:
-        text = report_of(
-            shop, job, html=out.suffix.lower() != ".txt", audience=arguments.audience, progress=progress
+        from resonance.report.build import build
+
+        built = build(
+            shop, job.id, audience=arguments.audience, form=form, paper=arguments.paper, progress=progress
         )
-        write_whole(out, text)
+        write_whole(out, built.data)
     if arguments.json:
         screen.print_json({"job": job.id, "out": str(out)})
     else:
@@ -88,33 +89,6 @@ def guesses_words(job: "Job") -> str:
     )
 
 
-def report_of(
-    shop: "Shop",
-    job: "Job",
-    *,
-    html: bool,
-    audience: str,
-    progress: Callable[[float, str], None],
-    notice: str = "",
-) -> str:
-    """Give the report of a job as text."""
-    from resonance.jobs.answers import compare_all, tracked
-
-    made = datetime.now().astimezone()
-    comparisons = compare_all(shop, job, progress=lambda done, text: progress(0.6 * done, text))
-    job = tracked(shop, job)
-    if not html:
-        from resonance.report.text import report_text
-
-        return report_text(job, comparisons, audience=audience, made=made, notice=notice)
-    from resonance.cli.figures import job_pictures
-    from resonance.report.html import report_html
-
-    progress(0.6, "drawing")
-    pictures = job_pictures(shop, job, comparisons, guesses=audience == "bench", progress=progress)
-    return report_html(job, comparisons, pictures, audience=audience, made=made, notice=notice)
-
-
 def see_folder(path: Path) -> None:
     """See that the folder a file is to be written in is there.
 
@@ -126,8 +100,8 @@ def see_folder(path: Path) -> None:
         raise ResonanceError(f"there is no folder {path.parent}; make it, or choose another --out")
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write a text file whole or not at all.
+def write_whole(path: Path, content: bytes | str) -> None:
+    """Write a file whole or not at all.
 
     Raises
     ------
@@ -136,7 +110,7 @@ def write_whole(path: Path, text: str) -> None:
     see_folder(path)
     unfinished = path.with_name(f".{path.name}.part")
     try:
-        unfinished.write_text(text, encoding="utf-8")
+        unfinished.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
         unfinished.replace(path)
     except OSError as trouble:
         raise ResonanceError(f"{path} cannot be written: {trouble.strerror}") from trouble

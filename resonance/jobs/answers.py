@@ -27,7 +27,7 @@ from resonance.jobs.job import (
     sets_around,
     unconfirmed,
 )
-from resonance.jobs.kept import find_kept, worked_out
+from resonance.jobs.kept import find_kept, mark_of, worked_out
 from resonance.jobs.records import to_record
 from resonance.jobs.scatter import shop_scatter
 from resonance.jobs.store import Shop
@@ -105,7 +105,7 @@ def _with_order(job: Job, before: TapSet, after: TapSet, comparison: Comparison)
 def _inputs(job: Job, before: TapSet, after: TapSet, scatter: Repeatability) -> Any:
     """All that a comparison hangs on; the sound by its hash."""
     adjustments, backwards = _dated(job, before, after), _against_order(job, before, after)
-    return to_record([[before, after], scatter, adjustments, backwards])
+    return [mark_of(before), mark_of(after), to_record([scatter, adjustments, backwards])]
 
 
 def _against_order(job: Job, before: TapSet, after: TapSet) -> bool:
@@ -117,7 +117,7 @@ def tracked(shop: Shop, job: Job) -> Job:
     modes = worked_out(
         shop.folder,
         "tracks",
-        to_record([job.sets, job.adjustments]),
+        [[mark_of(each) for each in job.sets], to_record(job.adjustments)],
         list[tuple[Mode, ...]],
         lambda: [tap_set.modes for tap_set in with_tracks(job).sets],
     )
@@ -131,7 +131,7 @@ def histories_of(shop: Shop, job: Job, *, progress: Progress | None = None) -> l
     return worked_out(
         shop.folder,
         "histories",
-        to_record([sets, job.adjustments, scatter]),
+        [[mark_of(each) for each in sets], to_record([job.adjustments, scatter])],
         list[History],
         lambda: in_one_thread(fit_history)(sets, job.adjustments, repeatability=scatter, progress=progress),
     )
@@ -201,8 +201,12 @@ def put_back_scatter(job: Job, *, method: int | None = None, shop: Shop | None =
     """
     if method is None:
         method = max((tap_set.analysis.method for tap_set in job.sets), default=0)
-    prior = shop_scatter(shop, job) if shop is not None else None
-    return repeatability([s for s in job.sets if s.analysis.method == method], prior=prior)
+    sets = [s for s in job.sets if s.analysis.method == method]
+    if shop is None:
+        return repeatability(sets)
+    prior = shop_scatter(shop, job)
+    inputs = [[mark_of(each) for each in sets], to_record(prior)]
+    return worked_out(shop.folder, "scatter", inputs, Repeatability, lambda: repeatability(sets, prior=prior))
 
 
 def _order_confirmed(job: Job, before: TapSet, after: TapSet) -> bool:

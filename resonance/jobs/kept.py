@@ -9,7 +9,7 @@ import json
 import os
 from collections.abc import Callable
 from contextlib import suppress
-from functools import cache
+from functools import cache, lru_cache
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -18,8 +18,10 @@ import scipy
 
 import resonance.errors
 from resonance import __version__
+from resonance.changes.course import History
 from resonance.errors import ShopError
 from resonance.jobs.records import canonical_json, digest, from_record, to_record
+from resonance.sets.tapset import TapSet
 
 T = TypeVar("T")
 FOLDER = "kept"
@@ -39,12 +41,13 @@ def worked_out(shop_folder: Path, name: str, inputs: Any, kind: type[T], work: C
 
     Returns
     -------
-    The result; one read back equals one made anew to the last digit
+    The result, made from its record: the same whether it was worked out now or before
     """
     found = find_kept(shop_folder, name, inputs, kind)
     if found is None:
-        found = work()
-        _write(_path(shop_folder, name, inputs), to_record(found))
+        data = to_record(work())
+        _write(_path(shop_folder, name, inputs), data)
+        found = from_record(kind, data)
     return found
 
 
@@ -58,6 +61,12 @@ def find_kept(shop_folder: Path, name: str, inputs: Any, kind: type[T]) -> T | N
 
 def _path(shop_folder: Path, name: str, inputs: Any) -> Path:
     return shop_folder / FOLDER / f"{name}-{digest([name, program_mark(), inputs])[:40]}.json"
+
+
+@lru_cache(maxsize=1024)
+def mark_of(thing: TapSet | History) -> str:
+    """Give a digest of all that is in a tap set or a history, worked out once for each object."""
+    return digest(to_record(thing))
 
 
 def _read(path: Path, kind: type[T]) -> T | None:

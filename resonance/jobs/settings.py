@@ -17,6 +17,7 @@ class Settings:
     ----------
     heading : str   printed at the head of reports, e.g. the workshop's name
     maker : str   the maker's name
+    address : str   under the heading; lines are parted by ';'
     pitch_a4 : float, Hz   (ISO 16: 440 Hz)
     family : one of `resonance.sets.instrument.FAMILIES`   of a new job
     mains : float, Hz   frequency of the mains, for hum: 50, or 60 in the Americas
@@ -29,6 +30,7 @@ class Settings:
     family: str = "violin"
     mains: float = 50.0
     device: str = ""
+    address: str = ""
 
 
 def apply_settings(settings: Settings, assignments: Assignments) -> Settings:

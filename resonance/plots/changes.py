@@ -41,8 +41,8 @@ from resonance.units import cents, hertz
 _dates: Any = matplotlib.dates  # its functions carry no types
 
 LEAST_SPAN_CENTS = 60.0
-PANEL_MM = 27.0
-LOW_PANEL_MM = 16.0
+PANEL_MM = 21.0
+LOW_PANEL_MM = 10.0
 LINE_MM = 3.7  # a line of an adjustment's text
 
 
@@ -58,6 +58,8 @@ class Readings:
     open : array (n,) of bool   drawn as an open mark: order not confirmed
     doubtful : array (n,) of bool, or empty   drawn as a question mark and joined to nothing: may belong to
         another mode
+    with_scatter : array (n,), Hz   half widths with the put-back scatter; NaN where it is not known
+    note : str   nearest note of the last reading
     """
 
     text: str
@@ -66,6 +68,14 @@ class Readings:
     half_width: FloatArray
     open: FloatArray
     doubtful: FloatArray = field(default_factory=lambda: np.zeros(0))
+    with_scatter: FloatArray = field(default_factory=lambda: np.zeros(0))
+    note: str = ""
+
+    @property
+    def reach(self) -> FloatArray:
+        """Half width of the longer bar of each reading, Hz; 0 where neither is known."""
+        whole = self.with_scatter if self.with_scatter.size else self.half_width
+        return np.fmax(np.nan_to_num(self.half_width, nan=0.0), np.nan_to_num(whole, nan=0.0))
 
 
 @dataclass(frozen=True)
@@ -111,8 +121,9 @@ def draw_readings(
 ) -> Axes:
     """Draw one mode's readings with 95 % bars, and adjustments as upright lines.
 
-    A tap set that does not show the mode leaves a small cross at the foot of the panel; a reading that may
-    belong to another mode is a question mark, joined to nothing.
+    The thick bar is the reading by itself, the thin one with its ends holds the put-back scatter as well. A tap
+    set that does not show the mode leaves a small cross at the foot of the panel; a reading that may belong to
+    another mode is a question mark, joined to nothing.
 
     Parameters
     ----------
@@ -138,20 +149,25 @@ def draw_readings(
     for hollow in (False, True):
         part = sure & (readings.open.astype(bool) == hollow)
         if np.any(part):
-            bars = np.nan_to_num(readings.half_width[part], nan=0.0)
+            place, at = readings.positions[part], readings.frequency[part]
+            own = np.nan_to_num(readings.half_width[part], nan=0.0)
+            both = readings.with_scatter.size > 0
             ax.errorbar(
-                readings.positions[part],
-                readings.frequency[part],
-                yerr=bars,
+                place,
+                at,
+                yerr=own,
                 fmt=marker,
                 color=colour,
-                markersize=4.2,
+                markersize=3.8,
                 markerfacecolor="white" if hollow else colour,
-                elinewidth=1.1,
-                capsize=2.0,
+                elinewidth=2.0 if both else 1.1,
+                capsize=0.0 if both else 2.0,
                 capthick=0.8,
                 zorder=4,
             )
+            if both:
+                ax.errorbar(place, at, yerr=readings.reach[part], fmt="none", ecolor=colour, elinewidth=0.7,
+                            capsize=2.2, capthick=0.7, zorder=3)  # fmt: skip
     ax.plot(
         readings.positions[doubtful],
         readings.frequency[doubtful],
@@ -218,6 +234,7 @@ def readings_figure(
     courses: Sequence[Sequence[Fitted]] = (),
     below: Sequence[Noted] = (),
     remarks: Sequence[Event] = (),
+    panel_mm: float = PANEL_MM,
 ) -> Figure:
     """Make a figure of one panel a mode, one time axis, the adjustments numbered and in words on top.
 
@@ -232,6 +249,7 @@ def readings_figure(
     courses : sequence of sequences of Fitted   the fitted courses of each mode, one a chapter; or none
     below : sequence of Noted   what was noted along the way, in low panels under the modes
     remarks : sequence of Event   what maker and player said along the way
+    panel_mm : float   height of a mode's panel
 
     Returns
     -------
@@ -249,16 +267,8 @@ def readings_figure(
     words = [(m, _wrapped(_event_text(e), room - 20.0)) for m, e in (*_numbered(ordered), *_lettered(said))]
     lines = sum(text.count("\n") + 1 for _, text in words) + max(rows, default=-1) + 1
     strip_mm = LINE_MM * (lines + 1)
-    heights = [PANEL_MM] * len(series) + [LOW_PANEL_MM] * len(below)
-    figure = new_figure(width_mm=width_mm, height_mm=strip_mm + sum(heights) + 14.0)
-    with matplotlib.rc_context(RC):
-        panels = figure.subplots(
-            len(heights) + 1,
-            1,
-            sharex=True,
-            squeeze=False,
-            gridspec_kw={"height_ratios": [strip_mm, *heights], "hspace": 0.04},
-        )[:, 0]
+    heights = [panel_mm] * len(series) + [LOW_PANEL_MM] * len(below)
+    figure, panels = _panels(width_mm, strip_mm, heights)
     _draw_events_in_words(panels[0], marked, words, rows, lines)
     drawn = [tuple(courses[k]) if courses else () for k in range(len(series))]
     reaches = [_reach(readings, fitted) for readings, fitted in zip(series, drawn, strict=True)]
@@ -281,6 +291,7 @@ def readings_figure(
             pad=3.0,
             weight="bold",
         )
+        panel.set_title(readings.note, parse_math=False, loc="right", fontsize=SMALL, color=FAINT, pad=3.0)
     for panel, noted in zip(panels[len(series) + 1 :], below, strict=True):
         draw_events(draw_noted(dress(panel), noted), ordered)
     for panel in panels[1:]:
@@ -289,6 +300,22 @@ def readings_figure(
     draw_time(panels[-1], time)
     _span_bar(panels[1] if len(series) else panels[0], span)
     return figure
+
+
+def _panels(width_mm: float, strip_mm: float, heights_mm: Sequence[float]) -> tuple[Figure, list[Axes]]:
+    """Make a figure with a strip of words on top and panels under it; give strip and panels."""
+    left, right, foot, title = 15.5, 9.5, 11.0, 5.0
+    height_mm = strip_mm + sum(heights_mm) + title * len(heights_mm) + foot
+    figure = new_figure(width_mm=width_mm, height_mm=height_mm, margins_mm=(left, right, foot, 0.5))
+    share = (width_mm - left - right) / width_mm
+    found: list[Axes] = []
+    top = height_mm
+    with matplotlib.rc_context(RC):
+        for tall, head in ((strip_mm, 0.0), *((each, title) for each in heights_mm)):
+            top -= tall + head
+            box = (left / width_mm, top / height_mm, share, tall / height_mm)
+            found.append(figure.add_axes(box, sharex=found[0] if found else None))
+    return figure, found
 
 
 _TIMES = ["%Y", "%b %Y", "%d %b", "%H:%M", "%H:%M", "%H:%M"]
@@ -339,7 +366,7 @@ def _draw_events_in_words(
     top = float(lines + 1)
     for mark, text in words:
         for x, what in ((0.0, mark), (0.022, drawable(text))):
-            ax.text(x, top - 0.8, what, va="baseline", linespacing=1.0, fontsize=SMALL, color=INK,
+            ax.text(x, top - 0.05, what, va="top", linespacing=1.15, fontsize=SMALL, color=INK,
                     parse_math=False, transform=ax.get_yaxis_transform())  # fmt: skip
         top -= text.count("\n") + 1
 
@@ -364,7 +391,7 @@ def _doubtful(readings: Readings) -> NDArray[np.bool_]:
 def _reach(readings: Readings, fitted: Sequence[Fitted] = ()) -> tuple[float, float]:
     """Lowest bar's foot and highest bar's head, a fitted course with its band included; NaN without any."""
     middles = np.concatenate([readings.frequency, *(course.frequency for course in fitted)])
-    halves = np.concatenate([readings.half_width, *(course.half_width for course in fitted)])
+    halves = np.concatenate([readings.reach, *(course.half_width for course in fitted)])
     seen = np.isfinite(middles)
     if not np.any(seen):
         return float("nan"), float("nan")

@@ -43,7 +43,7 @@ def draw_decay(
     -------
     Axes
     """
-    ax = new_axes(ax, height_mm=76.0)
+    ax = new_axes(ax, height_mm=76.0, margins_mm=(12.5, 22.0, 10.5, 3.0))
     for other in others:
         ax.plot(times, other, color=LINE, linewidth=0.5, alpha=0.7)
     ax.plot(times, db, color=INK, linewidth=1.2)
@@ -86,7 +86,7 @@ def draw_decay(
 
 def _name_measured(ax: Axes, times: FloatArray, db: FloatArray, *, few: bool) -> None:
     """Name the measured curve at its right end, above what it falls to."""
-    words = "measured: all taps together, single taps fine" if few else "measured: all taps together"
+    words = "measured, all taps; single taps fine" if few else "measured, all taps"
     tail = db[times >= times[0] + 0.75 * (times[-1] - times[0])]
     level = float(np.nanmax(tail)) if np.any(np.isfinite(tail)) else 0.0
     place = (0.985, level)

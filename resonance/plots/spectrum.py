@@ -27,6 +27,7 @@ from resonance.plots.style import (
     frequency_axis,
     new_axes,
     note_axis,
+    room_at_right,
     spread,
     text_width,
 )
@@ -157,7 +158,7 @@ def draw_before_after(
     -------
     Axes
     """
-    ax = new_axes(ax, height_mm=110.0)
+    ax = new_axes(ax, height_mm=110.0, margins_mm=(3.0, 3.0, 10.5, 5.5))
     frequency_axis(ax, band)
     note_axis(ax, pitch_a4=pitch_a4)
     texts = list(labels) if labels else [_shift_text(shift) for shift in shifts]
@@ -200,8 +201,10 @@ def _raised(before: Curve, after: Curve) -> tuple[Curve, Curve]:
 
 def _measure_strip(ax: Axes, texts: Sequence[str], beside: Sequence[str]) -> _Strip:
     """Measure what the labels along the top and the words at the right of the curves leave."""
+    words = max((text_width(text, NORMAL, bold=True) for text in beside), default=0.0)
+    made = room_at_right(ax, words + 8.0)
     width, height = axes_points(ax)
-    width -= max((text_width(text, NORMAL, bold=True) for text in beside), default=0.0)
+    width -= 0.0 if made else words
     longest = max((text_width(text, SMALL, bold=True) for text in texts), default=0.0)
     longest = min(longest, HIGHEST_STRIP * height - LEADER - 8.0)
     share = (longest + LEADER + 8.0) / height if longest > 0.0 else 0.0

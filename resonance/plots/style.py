@@ -12,6 +12,7 @@ import hashlib
 import io
 import re
 from collections.abc import Callable, Sequence
+from functools import lru_cache
 from typing import Any
 
 import matplotlib
@@ -19,8 +20,8 @@ import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties, findfont, get_font
+from matplotlib.ft2font import LoadFlags
 from matplotlib.layout_engine import ConstrainedLayoutEngine
-from matplotlib.textpath import TextPath
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullFormatter
 
 from resonance.sound.recording import FloatArray
@@ -71,21 +72,66 @@ RC: Any = {  # settings in force while a figure is made or written
 
 NATURALS = tuple(name for name in NOTE_NAMES if len(name) == 1)
 _MM = 1.0 / 25.4
+_MEASURED_AT = 100.0
+Margins = tuple[float, float, float, float]
 
 
-def new_figure(*, width_mm: float = 174.0, height_mm: float = 96.0) -> Figure:
-    """Make an empty figure in our look; 174 mm is the text width of an A4 or Letter page."""
+def new_figure(
+    *, width_mm: float = 174.0, height_mm: float = 96.0, margins_mm: Margins | None = None
+) -> Figure:
+    """Make an empty figure in our look; 174 mm is the text width of an A4 or Letter page.
+
+    Parameters
+    ----------
+    margins_mm : (left, right, bottom, top) or None   room for what stands around the axes; measured from what
+        is drawn when None, which takes much longer
+    """
+    size = (width_mm * _MM, height_mm * _MM)
     with matplotlib.rc_context(RC):
-        layout = ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.05)
-        return Figure(figsize=(width_mm * _MM, height_mm * _MM), layout=layout)
+        if margins_mm is None:
+            return Figure(figsize=size, layout=ConstrainedLayoutEngine(w_pad=0.08, h_pad=0.05))
+        figure = Figure(figsize=size)
+        set_margins(figure, margins_mm)
+        return figure
 
 
-def new_axes(ax: Axes | None = None, *, width_mm: float = 174.0, height_mm: float = 96.0) -> Axes:
+def set_margins(figure: Figure, margins_mm: Margins) -> None:
+    """Set the room around the axes of a figure: left, right, bottom, top, in mm."""
+    width, height = (each / _MM for each in figure.get_size_inches())
+    left, right, bottom, top = margins_mm
+    figure.subplots_adjust(
+        left=left / width, right=1.0 - right / width, bottom=bottom / height, top=1.0 - top / height
+    )
+
+
+def new_axes(
+    ax: Axes | None = None,
+    *,
+    width_mm: float = 174.0,
+    height_mm: float = 96.0,
+    margins_mm: Margins = (12.5, 3.0, 10.5, 5.5),
+) -> Axes:
     """Give the axes to draw on, made anew when none is handed in, dressed in our look."""
     if ax is None:
         with matplotlib.rc_context(RC):
-            ax = new_figure(width_mm=width_mm, height_mm=height_mm).add_subplot()
+            figure = new_figure(width_mm=width_mm, height_mm=height_mm, margins_mm=margins_mm)
+            ax = figure.add_subplot()
     return dress(ax)
+
+
+def room_at_right(ax: Axes, points: float) -> bool:
+    """Leave so much room, in points, to the right of the one axes of a figure with set margins.
+
+    Returns
+    -------
+    bool   whether it was done; axes handed in from elsewhere are left alone
+    """
+    figure = ax.get_figure(root=True)
+    if figure is None or figure.get_layout_engine() is not None or len(figure.axes) != 1:
+        return False
+    width = float(figure.get_size_inches()[0]) * 72.0
+    figure.subplots_adjust(right=min(1.0 - points / width, figure.subplotpars.right))
+    return True
 
 
 def dress(ax: Axes) -> Axes:
@@ -151,10 +197,16 @@ def text_width(text: str, size: float, *, bold: bool = False) -> float:
     """Width of text in points, set in the figures' own font."""
     if not text.strip():
         return 0.0
-    font = FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")
-    lines = [drawable(line).replace("$", r"\$") for line in text.split("\n") if line.strip()]
-    paths = [TextPath((0.0, 0.0), line, size=size, prop=font) for line in lines]
-    return max(float(path.get_extents().width) for path in paths)
+    return max(_line_width(drawable(line), bold) for line in text.split("\n")) * size / _MEASURED_AT
+
+
+@lru_cache(maxsize=4096)
+def _line_width(line: str, bold: bool) -> float:
+    """Width in points of a line set at `_MEASURED_AT` points."""
+    font = get_font(findfont(FontProperties(family="DejaVu Sans", weight="bold" if bold else "normal")))
+    font.set_size(_MEASURED_AT, 72.0)
+    font.set_text(line, 0.0, flags=LoadFlags.NO_HINTING)
+    return float(font.get_width_height()[0]) / 64.0
 
 
 def cut_to(text: str, size: float, width: float, *, bold: bool = False) -> str:
@@ -172,8 +224,9 @@ def axes_points(ax: Axes) -> tuple[float, float]:
     figure = ax.get_figure(root=True)
     if figure is None:
         raise ValueError("the axes belong to no figure; make them with Figure().add_subplot()")
-    with matplotlib.rc_context(RC):
-        figure.draw_without_rendering()
+    if figure.get_layout_engine() is not None:
+        with matplotlib.rc_context(RC):
+            figure.draw_without_rendering()
     width, height = figure.get_size_inches() * 72.0
     box = ax.get_position()
     return float(box.width * width), float(box.height * height)
@@ -262,6 +315,14 @@ def _stacked(
     return rows
 
 
+def settle(figure: Figure) -> None:
+    """Lay a figure out once and for all, so that writing it does not measure it again."""
+    if figure.get_layout_engine() is not None:
+        with matplotlib.rc_context(RC):
+            figure.draw_without_rendering()
+        figure.set_layout_engine("none")
+
+
 def figure_svg(figure: Figure) -> str:
     """Write a figure as one SVG element, the same bytes every time, fit to stand inside an HTML page.
 
@@ -270,6 +331,7 @@ def figure_svg(figure: Figure) -> str:
     """
     buffer = io.StringIO()
     with matplotlib.rc_context(RC):
+        settle(figure)
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     element = text[text.index("<svg") :].strip()

@@ -1,11 +1,13 @@
 """What a report is made of: a few kinds of block, all words, none of them knowing paper, screen or HTML.
 
-Numbers are already text here, with unit and uncertainty; whoever writes the report out lays it out and
-escapes it, and computes nothing.
+The first section is the summary and fills the first page. Numbers are already text here, with unit and
+uncertainty; whoever writes the report out lays it out and escapes it, and computes nothing.
 """
 
+from base64 import b64encode
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 
 
 @dataclass(frozen=True)
@@ -83,20 +85,45 @@ class Picture:
 
     Parameters
     ----------
-    place : 'over time', 'changes' or 'readings'
+    place : 'summary', 'over time', 'changes', 'post', 'readings' or 'repeat'
     svg : str   one SVG element (`resonance.plots.style.figure_svg`)
     caption : str   says what is drawn and how to read it; also read out in place of the picture
     key : str   for 'changes' the ids of the two sets with a space between, for 'readings' the set's id
+    floating : bool   on paper it may stand at the head or foot of a page, so that no page is left half empty
     """
 
     place: str
     svg: str
     caption: str
     key: str = ""
+    floating: bool = True
     kind: str = field(default="picture", init=False)
 
 
-Block = Paragraph | Items | Facts | Table | Verdicts | Picture
+@dataclass(frozen=True)
+class Photo:
+    """A photograph: the bytes of a JPEG or PNG file, and what it shows."""
+
+    data: bytes
+    form: str = "jpeg"
+    caption: str = ""
+    kind: str = field(default="photo", init=False)
+
+    @property
+    def address(self) -> str:
+        """The photograph itself as a data address, for HTML."""
+        return f"data:image/{self.form};base64,{b64encode(self.data).decode('ascii')}"
+
+
+@dataclass(frozen=True)
+class Signature:
+    """Lines to be filled in by hand, each with the words under it."""
+
+    lines: tuple[str, ...]
+    kind: str = field(default="signature", init=False)
+
+
+Block = Paragraph | Items | Facts | Table | Verdicts | Picture | Photo | Signature
 
 
 @dataclass(frozen=True)
@@ -110,6 +137,25 @@ class Section:
 
 
 @dataclass(frozen=True)
+class Heading:
+    """The maker's own heading: name, lines under it such as the address, an image (None for none)."""
+
+    name: str = ""
+    lines: tuple[str, ...] = ()
+    image: Photo | None = None
+
+
+@dataclass(frozen=True)
+class Attached:
+    """A file that goes with the report: its name, what it holds, its kind (MIME), its text."""
+
+    name: str
+    about: str
+    media_type: str
+    text: str
+
+
+@dataclass(frozen=True)
 class Report:
     """A whole report.
 
@@ -119,6 +165,9 @@ class Report:
     notice : str   stands in a box before all else, e.g. that the job is invented; '' for none
     sections : tuple of Section
     footer : str
+    heading : Heading   the maker's
+    made : date or None   day of the report
+    attached : tuple of Attached
     """
 
     title: str
@@ -126,6 +175,15 @@ class Report:
     notice: str = ""
     sections: tuple[Section, ...] = ()
     footer: str = ""
+    heading: Heading = field(default_factory=Heading)
+    made: datetime | None = None
+    attached: tuple[Attached, ...] = ()
+
+
+def pictures_of(report: Report) -> tuple[Picture, ...]:
+    """Give the pictures of a report in their order."""
+    sections = [part for section in report.sections for part in (section, *section.sections)]
+    return tuple(block for part in sections for block in part.blocks if isinstance(block, Picture))
 
 
 def table_of(

@@ -10,7 +10,7 @@ from resonance.changes.course import History
 from resonance.changes.post import PostResponse
 from resonance.jobs.job import Job
 from resonance.modes.intervals import half_width
-from resonance.plots.changes import Event, TimeAxis, day_number, readings_figure
+from resonance.plots.changes import PANEL_MM, Event, TimeAxis, day_number, readings_figure
 from resonance.plots.history import Fitted, Noted
 from resonance.plots.post import Slopes, post_sketch
 from resonance.report.facts import shortened
@@ -25,18 +25,31 @@ LONGEST_REMARK = 160
 POST_NOTE = (
     "filled: known well enough; open: too uncertain to be told; cross: not moved that way often enough"
 )
+POST_CAPTION = (
+    "The post from above, and what moving it does. Left: where it has been, to the right is in, upward is "
+    "away from the bridge; the ring shows how surely its place is known. Right: cents for a quarter of a "
+    "millimetre, with 95 % intervals: filled where known well enough, open where not, a cross where the post "
+    "was not moved that way often enough."
+)
 HISTORY_CAPTION = (
-    "Histories. Marks are readings with their 95 % intervals; the line is the fitted course with settling, "
-    "steps and weather, its band the 95 % interval of the course. Readings scatter about it by the put-back "
-    "scatter. Upright lines are adjustments, a heavy one begins a new chapter. A ring marks a tap set that "
-    "was counted less, a question mark a reading that may belong to another resonance and is left out. "
-    "Every panel of a resonance spans the same interval in cents. Lettered: what was said along the way; "
-    "below: what was noted."
+    "Readings and the course fitted to them. Bars are 95 % intervals: thick of the reading by itself, thin "
+    "with the put-back scatter. The line is the course with settling, steps and weather, its band the 95 % "
+    "interval of the course. Upright lines are adjustments, a heavy one begins a new chapter. A ring marks a "
+    "tap set that was counted less, a question mark a reading that may belong to another resonance and is "
+    "left out. Every panel of a resonance spans the same interval in cents."
 )
 
 
 def history_figure(
-    job: Job, histories: Sequence[History], *, guesses: bool = True, remarks: bool = True
+    job: Job,
+    histories: Sequence[History],
+    *,
+    guesses: bool = True,
+    remarks: bool = True,
+    scatter_cents: float = nan,
+    most: int = PANELS,
+    noted: bool = True,
+    panel_mm: float = PANEL_MM,
 ) -> Figure | None:
     """Draw the readings of the chief modes with their fitted courses, and what was noted below.
 
@@ -48,8 +61,12 @@ def history_figure(
     histories : sequence of History
     guesses : bool   show names that the maker has not given or confirmed
     remarks : bool   show the maker's and the player's words too
+    scatter_cents : float, cents   put-back scatter of one reading; NaN: not known
+    most : int   modes at most
+    noted : bool   draw below what was noted along the way
+    panel_mm : float   height of a mode's panel
     """
-    tracks = chief_tracks(job, PANELS, guesses=guesses)
+    tracks = chief_tracks(job, most, guesses=guesses)
     if not tracks:
         return None
     places, dated = job_places(job)
@@ -62,15 +79,16 @@ def history_figure(
         [_fitted(h, places) for h in histories if h.track == track and len(h.course_at)] if dated else []
         for track, _ in tracks
     ]
-    series = [track_series(job, track, name, time) for track, name in tracks]
+    series = [track_series(job, track, name, time, scatter_cents=scatter_cents) for track, name in tracks]
     below = [panel for text, unit, read in NOTED for panel in _noted(job, time, text, unit, read)]
     return readings_figure(
         series,
         job_events(job, places),
         time,
         courses=courses,
-        below=below,
+        below=below if noted else (),
         remarks=_remarks(job, places, dated=dated) if remarks else (),
+        panel_mm=panel_mm,
     )
 
 

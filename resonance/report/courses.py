@@ -34,7 +34,9 @@ IN_TABLE = ("rate_not_known",)
 SIGNS = {MOVED: "●", NO_CHANGE: "=", CANNOT_SEPARATE: "?"}
 
 
-def history_blocks(job: Job, histories: Sequence[History], *, guesses: bool = True) -> list[Block]:
+def history_blocks(
+    job: Job, histories: Sequence[History], *, guesses: bool = True, remarks: bool = True
+) -> list[Block]:
     """Say the histories of a job.
 
     Parameters
@@ -42,6 +44,7 @@ def history_blocks(job: Job, histories: Sequence[History], *, guesses: bool = Tr
     job : Job   its modes with tracks, as the histories have them
     histories : sequence of History
     guesses : bool   show names that the maker has not given or confirmed
+    remarks : bool   show the maker's own words along the way
     """
     if not histories:
         return [Paragraph(_none_yet(job))]
@@ -58,7 +61,7 @@ def history_blocks(job: Job, histories: Sequence[History], *, guesses: bool = Tr
             blocks.append(Items(adjustment_lines(steps, names), title=_group_title(group, steps)))
     blocks += _steps_table(together, shown, names)
     blocks += _settling(histories, shown, names)
-    blocks += along_the_way(job)
+    blocks += along_the_way(job, remarks=remarks)
     notes = _notes(histories, names)
     if notes:
         blocks.append(Items(notes, title="What to bear in mind"))
@@ -292,7 +295,7 @@ def _range(low: float, high: float, decimals: int) -> str:
     return f"{number(low, decimals, signed=True)} to {number(high, decimals, signed=True)}"
 
 
-def along_the_way(job: Job) -> list[Block]:
+def along_the_way(job: Job, *, remarks: bool = True) -> list[Block]:
     """Give what was noted at each tap set beside the curve: air, weight, pitch, projection, words."""
     rows = [
         (
@@ -305,7 +308,7 @@ def along_the_way(job: Job) -> list[Block]:
             _strings_cell(s),
             _cell(s.setup.projection_mm, 1),
             _cell(s.setup.string_height_mm, 1),
-            s.conditions.remark,
+            s.conditions.remark if remarks else "",
         )
         for s in job.sets
     ]
@@ -321,10 +324,14 @@ def along_the_way(job: Job) -> list[Block]:
             title="Noted along the way, causes to think of",
         )
     ]
-    said = tuple(
-        f"{day_words(entry.at)}: {entry.text}" if entry.at else entry.text
-        for entry in job.timeline
-        if entry.kind == "remark" and entry.text
+    said = (
+        ()
+        if not remarks
+        else tuple(
+            f"{day_words(entry.at)}: {entry.text}" if entry.at else entry.text
+            for entry in job.timeline
+            if entry.kind == "remark" and entry.text
+        )
     )
     return [*blocks, *([Items(said, title="Remarks")] if said else [])]
 

@@ -153,10 +153,16 @@ def checks_words(conditions: Conditions) -> str:
     return "; ".join(filter(None, parts))
 
 
+def places_of(tap_set: TapSet) -> tuple[list[str], list[str]]:
+    """Give the places that a tap set was tapped at and heard from, each once, as noted."""
+    taps = dict.fromkeys(take.tap_place for take in tap_set.takes if take.tap_place)
+    heard = dict.fromkeys(take.microphone_place for take in tap_set.takes if take.microphone_place)
+    return list(taps), list(heard)
+
+
 def places_words(tap_set: TapSet) -> str:
     """Say where a tap set was tapped and heard; '' when no place is noted."""
-    taps = list(dict.fromkeys(take.tap_place for take in tap_set.takes if take.tap_place))
-    heard = list(dict.fromkeys(take.microphone_place for take in tap_set.takes if take.microphone_place))
+    taps, heard = places_of(tap_set)
     parts = [
         f"tap place: {list_words(taps)}" if taps else "",
         f"microphone place: {list_words(heard)}" if heard else "",

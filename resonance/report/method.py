@@ -3,7 +3,7 @@
 from math import isfinite
 
 from resonance.jobs.job import Job
-from resonance.report.blocks import Block, Paragraph
+from resonance.report.blocks import Block, Paragraph, Section, Signature
 from resonance.report.numbers import number
 from resonance.report.readings import pitch_of
 from resonance.report.words import list_words, sentence, set_words
@@ -72,3 +72,9 @@ def _analysis_words(analysis: Analysis) -> str:
         else "",
     ]
     return ", ".join(filter(None, parts))
+
+
+def end_section() -> Section:
+    """Give what the report is not, and the lines to sign on."""
+    lines = Signature(("Place and date", "Name and signature"))
+    return Section("What this report is not", (Paragraph(STATEMENT), lines), name="not")

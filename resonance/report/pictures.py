@@ -17,14 +17,13 @@ from resonance.changes.comparison import Comparison, ModeShift
 from resonance.changes.pair import is_doubtful
 from resonance.changes.tracks import in_doubt
 from resonance.jobs.job import Entry, Job
-from resonance.modes.intervals import frequency_half_width
+from resonance.modes.intervals import frequency_half_width, half_width
 from resonance.modes.mode import Mode
-from resonance.plots.changes import Event, Readings, TimeAxis, day_number, readings_figure
+from resonance.plots.changes import PANEL_MM, Event, Readings, TimeAxis, day_number, readings_figure
 from resonance.plots.decay import draw_decay
 from resonance.plots.spectrum import Curve, draw_before_after, draw_spectrum
 from resonance.plots.style import figure_svg
 from resonance.report.blocks import Picture
-from resonance.report.content import timeline_of
 from resonance.report.customer import for_customer
 from resonance.report.facts import adjustment_words
 from resonance.report.readings import (
@@ -35,27 +34,45 @@ from resonance.report.readings import (
     pitch_of,
     quality_words,
 )
+from resonance.report.timeline import timeline_of
 from resonance.report.verdicts import frequencies_words, mode_words, shift_label
 from resonance.report.words import (
     label_alias,
+    note_words,
     reasons_words,
     set_words,
     verdict_words,
 )
 from resonance.sets.tapset import TapSet
 from resonance.sound.recording import FloatArray
+from resonance.units import hertz
 
 PANELS = 6
 LABELS = 16
 LONGEST_WORDS = 72
 
 
-def readings_over_time(job: Job, *, guesses: bool = True) -> Figure | None:
+def readings_over_time(
+    job: Job,
+    *,
+    guesses: bool = True,
+    scatter_cents: float = nan,
+    most: int = PANELS,
+    panel_mm: float = PANEL_MM,
+) -> Figure | None:
     """Draw the readings of a job over time with its adjustments; None when no mode was seen twice.
 
-    Up to six modes are drawn: named ones first, then those that most tap sets show.
+    Named modes are drawn first, then those that most tap sets show.
+
+    Parameters
+    ----------
+    job : Job   its modes with tracks
+    guesses : bool   show names that the maker has not given or confirmed
+    scatter_cents : float, cents   put-back scatter of one reading, held in the longer bars; NaN: not known
+    most : int   modes at most
+    panel_mm : float   height of a mode's panel
     """
-    tracks = chief_tracks(job, PANELS, guesses=guesses)
+    tracks = chief_tracks(job, most, guesses=guesses)
     if not tracks:
         return None
     places, dated = job_places(job)
@@ -64,13 +81,13 @@ def readings_over_time(job: Job, *, guesses: bool = True) -> Figure | None:
         tuple(set_words(tap_set.id).removeprefix("tap set ") for tap_set in job.sets),
         dated,
     )
-    series = [track_series(job, track, name, time) for track, name in tracks]
-    return readings_figure(series, job_events(job, places), time)
+    series = [track_series(job, track, name, time, scatter_cents=scatter_cents) for track, name in tracks]
+    return readings_figure(series, job_events(job, places), time, panel_mm=panel_mm)
 
 
-def readings_picture(job: Job, *, guesses: bool = True) -> Picture | None:
+def readings_picture(job: Job, *, guesses: bool = True, scatter_cents: float = nan) -> Picture | None:
     """Give the figure of `readings_over_time` with its caption, None when there is none."""
-    figure = readings_over_time(job, guesses=guesses)
+    figure = readings_over_time(job, guesses=guesses, scatter_cents=scatter_cents)
     if figure is None:
         return None
     return Picture("over time", figure_svg(figure), OVER_TIME_CAPTION)
@@ -137,6 +154,7 @@ def mode_decay(
     others: Sequence[FloatArray] = (),
     noise_db: float = nan,
     guesses: bool = True,
+    pitch_a4: float = 440.0,
 ) -> Axes:
     """Draw the decay of a mode: the envelope handed in against its damping, in words beside the line."""
     words = damping_words(mode)
@@ -146,15 +164,15 @@ def mode_decay(
     else:
         why = "; ".join(reasons_words(mode.reasons))
         text = why if "damping" in why else f"damping {words}"
-    text = f"{mode_words(mode, guesses=guesses)}\n{text}"
+    note = note_words(mode.frequency, pitch_a4=pitch_a4)
+    text = f"{mode_words(mode, guesses=guesses)}\n{note}\n{text}"
     return draw_decay(times, db, mode, fitted=fitted, text=text, others=others, noise_db=noise_db)
 
 
 OVER_TIME_CAPTION = (
-    "Readings over time. Bars are 95 % intervals of the readings, where known, and leave out the put-back "
-    "scatter, so that a step may look surer than it is; an open mark is a tap set whose place in "
-    "the order is not confirmed, a small cross one that does not show the resonance, a question mark a "
-    "reading that may belong to another one. Upright lines are "
+    "Readings over time. Bars are 95 % intervals: thick of the reading by itself, thin with the put-back "
+    "scatter. An open mark is a tap set whose place in the order is not confirmed, a small cross one that "
+    "does not show the resonance, a question mark a reading that may belong to another one. Upright lines are "
     "adjustments: dotted where the order is not confirmed, heavy where a new chapter begins. Every panel "
     "spans the same interval in cents."
 )
@@ -215,20 +233,32 @@ def _chief_labels(modes: Sequence[Mode], texts: Sequence[str]) -> list[str]:
     return [text if k in chosen else "" for k, text in enumerate(texts)]
 
 
-def track_series(job: Job, track: str, name: str, time: TimeAxis) -> Readings:
-    """Give the readings of one track as they are drawn."""
+def track_series(job: Job, track: str, name: str, time: TimeAxis, *, scatter_cents: float = nan) -> Readings:
+    """Give the readings of one track as they are drawn, with the note of the last one."""
     modes = [mode_of_track(tap_set, track) for tap_set in job.sets]
     label = next((mode.label for mode in reversed(modes) if mode is not None and mode.label), "")
     alias = label_alias(label or "") if not name.startswith("near ") else ""
     unconfirmed = {entry.id for entry in timeline_of(job) if not entry.confirmed}
+    at = np.array([mode.frequency if mode is not None else nan for mode in modes])
+    own = np.array([frequency_half_width(mode) if mode is not None else nan for mode in modes])
     return Readings(
         ", ".join(filter(None, [name, alias])),
         np.array(time.sets),
-        np.array([mode.frequency if mode is not None else nan for mode in modes]),
-        np.array([frequency_half_width(mode) if mode is not None else nan for mode in modes]),
+        at,
+        own,
         np.array([tap_set.id in unconfirmed for tap_set in job.sets]),
-        np.array([mode is not None and in_doubt(mode) for mode in modes]),
+        with_scatter=np.hypot(own, half_width(1.0) * hertz(scatter_cents, at)),
+        note=_last_note(job, at),
+        doubtful=np.array([mode is not None and in_doubt(mode) for mode in modes]),
     )
+
+
+def _last_note(job: Job, at: FloatArray) -> str:
+    """Note of the last reading, for the right end of a panel's head."""
+    seen = [k for k, value in enumerate(at) if isfinite(value)]
+    if not seen:
+        return ""
+    return note_words(float(at[seen[-1]]), pitch_a4=pitch_of(job.sets[seen[-1]]))
 
 
 def job_events(job: Job, places: dict[str, float]) -> list[Event]:

@@ -115,9 +115,9 @@ def hint_blocks(hint: Hint | None, target: str, why: str = "") -> list[Block]:
     return [Paragraph(text), Items(CAUTIONS, title="Take care", tone="caution")]
 
 
-def track_names(response: PostResponse, job: Job) -> tuple[str, ...]:
+def track_names(response: PostResponse, job: Job, *, guesses: bool = True) -> tuple[str, ...]:
     """Name the tracks as the readings over time do: a guess with a question mark, else where they lie."""
-    names = dict(tracks_of(job))
+    names = dict(tracks_of(job, guesses=guesses))
     return tuple(
         names.get(track, f"near {number(float(f), 0)} Hz")
         for track, f in zip(response.tracks, response.frequency, strict=True)

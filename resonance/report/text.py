@@ -7,7 +7,19 @@ from datetime import datetime
 
 from resonance.changes.comparison import Comparison
 from resonance.jobs.job import Job
-from resonance.report.blocks import Block, Facts, Items, Paragraph, Picture, Report, Section, Table, Verdicts
+from resonance.report.blocks import (
+    Block,
+    Facts,
+    Items,
+    Paragraph,
+    Photo,
+    Picture,
+    Report,
+    Section,
+    Signature,
+    Table,
+    Verdicts,
+)
 from resonance.report.content import build_report
 from resonance.report.numbers import NO_BREAK, tied
 
@@ -41,7 +53,9 @@ def report_text(
 
 def write_text(report: Report, *, width: int = WIDTH) -> str:
     """Lay a report out as plain text."""
-    lines = [report.title, "=" * columns(report.title)]
+    heading = [line for line in (report.heading.name, *report.heading.lines) if line]
+    lines = [*heading, ""] if heading else []
+    lines += [report.title, "=" * columns(report.title)]
     if report.subtitle:
         lines += _wrapped(report.subtitle, width)
     if report.notice:
@@ -90,10 +104,12 @@ def _block_lines(block: Block, width: int) -> list[str]:
         return _verdicts_lines(block, width)
     if isinstance(block, Table):
         return _table_lines(block, width)
+    if isinstance(block, Signature):
+        return ["", *(f"{'.' * 40}  {words}" for words in block.lines)]
     return _picture_lines(block, width)
 
 
-def _picture_lines(picture: Picture, width: int) -> list[str]:
+def _picture_lines(picture: Picture | Photo, width: int) -> list[str]:
     return _wrapped(f"(Picture, in the report as a page: {picture.caption})", width)
 
 

@@ -17,6 +17,11 @@ STARTS = {".svg": b"<svg", ".png": b"\x89PNG\r\n", ".pdf": b"%PDF-"}
         ("spectrum", (), ".pdf"),
         ("spectrum", ("--sets", "set1"), ".svg"),
         ("decay", ("--at", "407"), ".svg"),
+        ("weeks", (), ".pdf"),
+        ("taps", (), ".svg"),
+        ("taps", ("--sets", "set1"), ".png"),
+        ("stacked", (), ".svg"),
+        ("places", (), ".svg"),
     ],
 )
 def test_each_kind_is_written_whole(command, worked, tmp_path, kind, words, ending):
@@ -68,9 +73,10 @@ def test_demo_prints_and_writes_apart_from_the_makers_shop(command, small_demo, 
         assert said in shown.text
     assert not shop.exists()
     page = (folder / "report.html").read_text("utf-8")
+    assert (folder / "report.pdf").read_bytes().startswith(b"%PDF-1.7")
     assert "Invented" in page
     pictures = {path.name for path in folder.glob("*.svg")}
-    assert pictures == {"over-time.svg", "changes-set1-set2.svg", "readings-set2.svg"}
+    assert pictures == {"summary.svg", "over-time.svg", "readings-set2.svg", "repeat.svg"}
     look = next(line for line in shown.out.splitlines() if line.startswith("Look around"))
     words = look.split("resonance ", 1)[1].split()
     command(*words).done()

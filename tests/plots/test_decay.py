@@ -59,7 +59,7 @@ def test_single_taps_and_noise_are_named():
     assert len([line for line in ax.lines if line.get_color() == LINE]) == 2
     said = [text.get_text() for text in ax.texts]
     assert "quiet before\nthe blow" in said
-    assert "measured: all taps together, single taps fine" in said
+    assert "measured, all taps; single taps fine" in said
 
 
 def test_an_envelope_with_gaps():

@@ -12,11 +12,12 @@ from resonance.modes.intervals import frequency_half_width
 from resonance.modes.mode import StringReading
 from resonance.reasons import Fault, Reason
 from resonance.report.blocks import Picture
-from resonance.report.content import between, build_report, timeline_of
+from resonance.report.content import build_report
 from resonance.report.html import report_html
 from resonance.report.numbers import NO_BREAK, measured
 from resonance.report.readings import other_lines, readings_table, set_blocks
 from resonance.report.text import WIDTH, blocks_text, columns, report_text
+from resonance.report.timeline import between, timeline_of
 from resonance.sets.instrument import Instrument
 from resonance.sets.setup import Adjustment, Setup, String
 from resonance.sets.tapset import Conditions
@@ -268,10 +269,17 @@ def test_the_summary_tells_the_last_comparison_and_the_earlier_ones_in_a_line(jo
     short = build_report(job, comparisons).sections[0]
     lead = next(block for block in short.blocks if getattr(block, "tone", "") == "lead")
     assert lead.text == "Tap set 2 → tap set 3 (Bridge: waist thinned). No change seen."
-    (earlier,) = [block for block in short.blocks if block.kind == "items"]
-    assert earlier.items == (
-        "Tap set 1 → tap set 2 (Soundpost 0.25 mm away from the bridge and 0.1 mm out at the top end: "
-        "a hair tighter). 2 of 6 resonances differ by more than the assumed put-back scatter would explain.",
+    (earlier,) = [block for block in short.blocks if block.kind == "table"]
+    # limits of 11 cents, rounded up: 231.4 and 612.7 Hz give 1.48 and 3.91
+    # B1- 352.6 -> 354.7 Hz, B1+ 441.3 -> 443.82 Hz; half widths of 9 cents: 352.6 (2^(9/1200) - 1) = 1.8 Hz
+    assert earlier.rows == (
+        (
+            "4 March 2025",
+            "Soundpost 0.25 mm away from the bridge and 0.1 mm out at the top end",
+            "1 → 2",
+            "B1− differs by +2.1 ± 1.8 Hz; near 441 Hz differs by +2.5 ± 2.3 Hz",
+            "1.5 to 4.0 Hz",
+        ),
     )
 
 
