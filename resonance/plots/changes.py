@@ -121,9 +121,9 @@ def draw_readings(
 ) -> Axes:
     """Draw one mode's readings with 95 % bars, and adjustments as upright lines.
 
-    The thick bar is the reading by itself, the thin one with its ends holds the put-back scatter as well. A tap
-    set that does not show the mode leaves a small cross at the foot of the panel; a reading that may belong to
-    another mode is a question mark, joined to nothing.
+    The thick bar is the reading by itself, the thin one with its ends holds the put-back scatter as well. A
+    tap set that does not show the mode leaves a small cross at the foot of the panel; a reading that may
+    belong to another mode is a question mark, joined to nothing.
 
     Parameters
     ----------

@@ -172,8 +172,8 @@ def mode_decay(
 OVER_TIME_CAPTION = (
     "Readings over time. Bars are 95 % intervals: thick of the reading by itself, thin with the put-back "
     "scatter. An open mark is a tap set whose place in the order is not confirmed, a small cross one that "
-    "does not show the resonance, a question mark a reading that may belong to another one. Upright lines are "
-    "adjustments: dotted where the order is not confirmed, heavy where a new chapter begins. Every panel "
+    "does not show the resonance, a question mark a reading that may belong to another one. Upright lines "
+    "are adjustments: dotted where the order is not confirmed, heavy where a new chapter begins. Every panel "
     "spans the same interval in cents."
 )
 BEFORE_AFTER_CAPTION = (
