@@ -17,6 +17,7 @@ from resonance.errors import ResonanceError
 
 COMMANDS = (
     "modes",
+    "bowed",
     "job",
     "take",
     "bench",

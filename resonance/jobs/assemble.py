@@ -9,7 +9,8 @@ adjustment : an Adjustment without its id; made_given, deleted
 tap_set : taken, takes, setup, climate, conditions, repeat_of, repeat_kind, deleted
 analysis : modes, taps, bands, reasons, analysis, strings   (id: the tap set's)
 remark : text, at, at_given, deleted
-recording : a KeptRecording; in no order, since it takes no part in comparisons
+recording : a KeptRecording; in no order of the timeline
+bowed : notes, bands, family, pitch_a4, method, reasons of a BowedSet   (id: the recording's)
 order : entries, each {id, confirmed}
 target : set
 label : frequency, name, author                         (id: the tap set's)

@@ -1,19 +1,23 @@
 """A recording of a job that is no tap set: bowed notes, or claps that show the room."""
 
+import os
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
+from pathlib import Path
 
 from resonance.jobs.assemble import next_id, present
 from resonance.jobs.change import changing, check_choice, refuse_duplicates, resolve
 from resonance.jobs.database import plain_errors, reading, rows
-from resonance.jobs.records import from_record, to_record
-from resonance.jobs.sounds import keep_samples
+from resonance.jobs.records import Record, from_record, to_record
+from resonance.jobs.sounds import keep_file, keep_samples
 from resonance.jobs.store import Shop
+from resonance.sets.setup import Setup
 from resonance.sets.tapset import Climate, Conditions, TapSet
 from resonance.sound.recording import Take
 
 RECORDED = ("bowed", "clap")
-KIND = "recording"
+KIND, READ = "recording", "bowed"
 
 
 @dataclass(frozen=True, eq=False)
@@ -29,6 +33,9 @@ class KeptRecording:
     events : tuple of (float, float), s   start and end of each note, or onset and end of each clap, in the
         takes one after another
     id : str   given by the shop
+    setup : Setup   as it was
+    strings : tuple of str   the string each take was played on, '' where it holds several
+    severity : int or None   of a wolf by the maker's hand and ear, 0 (none) to 3
     """
 
     what: str
@@ -38,10 +45,26 @@ class KeptRecording:
     conditions: Conditions = field(default_factory=Conditions)
     events: tuple[tuple[float, float], ...] = ()
     id: str = ""
+    setup: Setup = field(default_factory=Setup)
+    strings: tuple[str, ...] = ()
+    severity: int | None = None
 
 
-def add_recording(shop: Shop, job: str, recording: KeptRecording) -> KeptRecording:
-    """Keep a recording in a shop; its samples are written here. One act, which `Shop.undo` takes back.
+def add_recording(
+    shop: Shop,
+    job: str,
+    recording: KeptRecording,
+    files: Sequence[str | os.PathLike[str]] = (),
+    *,
+    read: Record | None = None,
+) -> KeptRecording:
+    """Keep a recording in a shop. One act, which `Shop.undo` takes back.
+
+    Parameters
+    ----------
+    recording : KeptRecording   a setup that says nothing takes the job's present one
+    files : one path a take, kept byte for byte; none writes the takes' samples
+    read : what was read of bowed notes, kept in the same act (`resonance.jobs.bowed`)
 
     Returns
     -------
@@ -54,7 +77,11 @@ def add_recording(shop: Shop, job: str, recording: KeptRecording) -> KeptRecordi
     """
     check_choice("what", recording.what, RECORDED)
     with plain_errors(shop.folder):
-        kept = [keep_samples(shop.sound_folder, take.recording) for take in recording.takes]
+        kept = (
+            [keep_file(shop.sound_folder, Path(file)) for file in files]
+            if files
+            else [keep_samples(shop.sound_folder, take.recording) for take in recording.takes]
+        )
     takes = tuple(
         replace(take, recording=replace(take.recording, sha256=sound.sha256))
         for take, sound in zip(recording.takes, kept, strict=True)
@@ -65,8 +92,13 @@ def add_recording(shop: Shop, job: str, recording: KeptRecording) -> KeptRecordi
         change.sounds += kept
         id_ = next_id(change.rows, KIND)
         change.text = f"added recording {id_} ({recording.what}) to {change.job}"
-        added = replace(recording, id=id_, takes=takes)
+        setup = recording.setup
+        if setup == Setup():
+            setup = from_record(Setup, change.body("setup", "setup"))
+        added = replace(recording, id=id_, takes=takes, setup=setup)
         change.write(KIND, id_, to_record(added))
+        if read is not None:
+            change.write(READ, id_, read)
     return added
 
 

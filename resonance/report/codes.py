@@ -469,4 +469,45 @@ CODES: dict[str, tuple[str, ...]] = {
         "{set:set} does not say what was done since {of:set}: taken as untouched",
     ),
     "repeats_of_one_day": ("repeat tap sets of one day: what changes from day to day is not in them",),
+    # bowed notes
+    "no_notes": ("no held note was found: bow notes of two seconds, with a short silence between",),
+    "not_repeated": (
+        "no note was played twice: what is the instrument and what the player cannot be told apart; play "
+        "each note twice",
+    ),
+    "few_notes": (
+        "too few notes to judge how even they are",
+        "too few different notes to judge how even they are: {n:n}",
+    ),
+    "few_neighbours": ("too few notes beside it to hold it against",),
+    "short_note": ("a short note", "a short note: {duration:s} of it could be used; hold it for two seconds"),
+    "soft_note": ("soft", "soft: its partials stand only {snr_db:db} above the noise between them"),
+    "octave_unsure": ("its octave is not quite sure",),
+    "too_short_for_beats": (
+        "too short to tell vibrato or a wolf",
+        "too short to tell vibrato or a wolf: {duration:s} of it could be used",
+    ),
+    "places_differ": ("the microphone stood elsewhere: levels cannot be compared",),
+    "microphone_place_not_noted": (
+        "the microphone's place is not noted: what is compared holds only if it stood where it stood",
+    ),
+    "player_differs": ("someone else played: levels cannot be compared",),
+    "player_not_noted": (
+        "who played is not noted: what is compared holds only for the same player, bow and room",
+    ),
+    "few_common_notes": (
+        "too few notes were played in both to compare their sound",
+        "notes played in both: {n:n}; too few to compare their sound",
+    ),
+    "levels_far_apart": (
+        "one is much louder: gain, distance or bowing changed, so levels cannot be compared",
+        "one is {db:db} louder: gain, distance or bowing changed, so levels cannot be compared",
+    ),
+    "methods_differ": ("they were read by different methods; read both anew",),
+    "scatter_assumed": (
+        "how much two sittings differ by themselves is only assumed: bow the same notes on two days with "
+        "nothing changed",
+        "how much two sittings differ by themselves is only assumed ({scatter_db:db}): bow the same notes "
+        "again with nothing changed",
+    ),
 }

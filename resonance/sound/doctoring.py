@@ -93,7 +93,7 @@ def _gate(
     levels: FloatArray, gaps: list[tuple[int, int]], resolution: float, channel: FloatArray
 ) -> Reason | None:
     """A dead stretch between blows that no microphone in a room would give."""
-    loudest = max(float(np.abs(channel).max()), 1e-300)
+    loudest = max(float(channel.max()), -float(channel.min()), 1e-300)
     flat_level_db = 20.0 * np.log10(resolution / 4.0 / loudest) if resolution > 0.0 else -np.inf
     dead = (levels < DEAD_DB) if flat_level_db < FLAT_DB else np.zeros(len(levels), dtype=bool)
     need = round(DEAD / FRAME)

@@ -209,7 +209,18 @@ def _read_blocks(sound: Any, name: str) -> FloatArray:
         raise SoundFileError(
             f"{name} is cut short: {promised} samples promised, {read} there; copy it again from the recorder"
         )
-    return np.concatenate(blocks) if blocks else np.zeros((0, channels))
+    return _joined(blocks, read, channels)
+
+
+def _joined(blocks: list[FloatArray], length: int, channels: int) -> FloatArray:
+    """Blocks one after another; each is let go once it is copied, so that all is never held twice."""
+    samples = np.empty((length, channels))
+    place = length
+    while blocks:
+        block = blocks.pop()
+        samples[place - len(block) : place] = block
+        place -= len(block)
+    return samples
 
 
 def _unreadable(name: str, why: str) -> str:

@@ -3,6 +3,7 @@
 The frequency axis is last. Power is per bin and relative: there is no absolute level without a force channel.
 """
 
+from functools import lru_cache
 from math import nan
 
 import numpy as np
@@ -32,6 +33,43 @@ def average_spectrum(
     data = segments if window is None else segments * window
     power = np.mean(np.abs(np.fft.rfft(data, n=n, axis=-1)) ** 2, axis=0)
     return np.asarray(np.fft.rfftfreq(n, 1.0 / sample_rate), float), np.asarray(power, float)
+
+
+def long_term_power(
+    sound: FloatArray, sample_rate: float, *, size: int, window: str = "hann", pad: int = 1
+) -> tuple[FloatArray, FloatArray]:
+    """Averaged one-sided power spectrum of a steady sound in half-overlapping frames (Welch's method).
+
+    Parameters
+    ----------
+    sound : array (n_samples,)
+    size : int   samples in a frame, `sound.size` at most
+    window : str   as `scipy.signal.get_window` knows it
+    pad : int   the transform is this many times as long as a frame
+
+    Returns
+    -------
+    (frequencies, power) : arrays (n_bins,); with pad 1 the sum over the bins is the mean square of the sound
+        about the mean of each frame
+    """
+    taper = _taper(window, size)
+    n = max(1, (sound.size - size) // max(1, size // 2) + 1)
+    starts = range(0, n * max(1, size // 2), max(1, size // 2))
+    power = np.zeros(size * pad // 2 + 1)
+    for start in starts:
+        frame = sound[start : start + size]
+        power += np.abs(np.fft.rfft((frame - frame.mean()) * taper, n=size * pad)) ** 2
+    power[1 : (size * pad + 1) // 2] *= 2.0
+    return np.asarray(np.fft.rfftfreq(size * pad, 1.0 / sample_rate), float), power / (
+        n * pad * size * float(taper @ taper)
+    )
+
+
+@lru_cache(maxsize=16)
+def _taper(window: str, size: int) -> FloatArray:
+    import scipy
+
+    return np.asarray(scipy.signal.get_window(window, size), float)
 
 
 def nearest_maximum(frequencies: FloatArray, power_db: FloatArray, near: float, within: float) -> float:
