@@ -107,11 +107,15 @@ def write_whole(path: Path, content: bytes | str) -> None:
     ------
     ResonanceError   when the folder cannot be written to
     """
+    from resonance.jobs.folders import write_bytes
+    from resonance.sound.files import sync_folder
+
     see_folder(path)
     unfinished = path.with_name(f".{path.name}.part")
     try:
-        unfinished.write_bytes(content.encode("utf-8") if isinstance(content, str) else content)
+        write_bytes(unfinished, content.encode("utf-8") if isinstance(content, str) else content)
         unfinished.replace(path)
+        sync_folder(path.parent)
     except OSError as trouble:
         raise ResonanceError(f"{path} cannot be written: {trouble.strerror}") from trouble
     finally:

@@ -15,6 +15,7 @@ from typing import Any
 
 from resonance import __version__
 from resonance.errors import ShopError
+from resonance.jobs.assemble import assemble
 from resonance.jobs.change import free_id, resolve
 from resonance.jobs.check import Problem
 from resonance.jobs.database import (
@@ -35,7 +36,7 @@ from resonance.jobs.database import (
 from resonance.jobs.folders import SUMS, copy_sound, read_sums, whole_folder, write_sums, write_text
 from resonance.jobs.job import Job, short_name
 from resonance.jobs.records import Record, digest
-from resonance.jobs.sounds import hash_file, keep_file
+from resonance.jobs.sounds import NAMED, hash_file, keep_file
 from resonance.jobs.store import Shop
 from resonance.jobs.tables import (
     ReadingRow,
@@ -50,6 +51,8 @@ from resonance.jobs.tables import (
 Progress = Callable[[float, str], None]
 FORMAT = "resonance job"
 FORMAT_VERSION = 1
+ODD = "holds what this program cannot read; use another copy"
+RECORD_TYPES = (("kind", str), ("id", str), ("body", dict))
 README = """\
 One job of a workshop: {name}
 Exported on {day} by resonance {version}.
@@ -172,9 +175,36 @@ def import_job(shop: Shop, folder: str | os.PathLike[str], *, progress: Progress
         act = add_act(db, made=shop.clock(), job=job_id, text=text)
         for each in kept:
             add_sound(db, act, each)
-        _write_content(db, content, job_id, act)
+        try:
+            _write_content(db, content, job_id, act)
+            assemble(job_id, rows(db, job_id))  # what cannot be read back is not taken in
+        except (KeyError, TypeError, ValueError, AttributeError, RecursionError, OverflowError) as error:
+            raise ShopError(f"{source / 'job.json'} {ODD}; nothing was changed") from error
     tell(1.0, "done")
     return shop.job(job_id)
+
+
+def _is_plausible(content: Record) -> bool:
+    """Whether an export holds what it must, by type; a digest says nothing of that."""
+    acts_, records, sounds = (content[name] for name in ("acts", "records", "sounds"))
+    if not all(isinstance(part, list) and all(isinstance(each, dict) for each in part)
+               for part in (acts_, records, sounds)):  # fmt: skip
+        return False
+    known: set[int | None] = {None}
+    for act in acts_:
+        texts = [act.get(name) for name in ("made", "program", "text")]
+        if type(act.get("id")) is not int or act["id"] in known or not all(isinstance(t, str) for t in texts):
+            return False
+        links = (act.get("within"), act.get("undoes"))
+        if not all(link is None or (type(link) is int and link in known) for link in links):
+            return False
+        known.add(act["id"])
+    return (
+        all(type(r.get("act")) is int and r["act"] in known for r in records)
+        and all(isinstance(r.get(n), kind) for r in records for n, kind in RECORD_TYPES)
+        and all(NAMED.match(str(s.get("file"))) and str(s.get("sha256")) == s["file"][:64] for s in sounds)
+        and isinstance(content.get("job"), str)
+    )
 
 
 def _take_in(shop: Shop, source: Path, sound: Record) -> Sound:
@@ -243,15 +273,22 @@ def _read_content(source: Path) -> dict[str, Any]:
         content = json.loads(path.read_text("utf-8"))
     except FileNotFoundError:
         raise ShopError(f"{source} is not an exported job: it has no job.json") from None
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError, RecursionError) as error:
         raise ShopError(f"{path} is damaged or unreadable; use another copy of this folder") from error
     if not isinstance(content, dict) or content.get("format") != FORMAT:
         raise ShopError(f"{path} is not an exported job")
-    if int(content.get("format_version", 0)) > FORMAT_VERSION:
+    version = content.get("format_version")
+    if isinstance(version, int) and version > FORMAT_VERSION:
         raise ShopError(f"{path} was written by a newer resonance; install the newer one to import it")
     parts = {name: content.get(name) for name in ("acts", "records", "sounds")}
-    if digest(parts) != content.get("digest"):
+    try:
+        whole = digest(parts) == content.get("digest")
+    except (ValueError, TypeError, RecursionError):
+        whole = False
+    if not whole:
         raise ShopError(f"{path} is not what was exported: it was changed or damaged; use another copy")
+    if not _is_plausible(content):
+        raise ShopError(f"{path} {ODD}")
     return content
 
 

@@ -22,11 +22,10 @@ from typing import BinaryIO
 from resonance.errors import ShopError
 from resonance.jobs.check import Problem, check_database
 from resonance.jobs.database import keep_odd_bytes, plain_errors, reading
-from resonance.jobs.folders import SUMS, read_sums, sums_text, whole_folder
+from resonance.jobs.folders import SUMS, give_name, read_sums, sums_text, whole_folder
 from resonance.jobs.schema import copy_database, refuse_newer
 from resonance.jobs.sounds import BLOCK, NAMED, UNFINISHED
 from resonance.jobs.store import Shop
-from resonance.sound.files import sync_folder
 
 Progress = Callable[[float, str], None]
 DATABASE = "shop.db"
@@ -81,8 +80,7 @@ def backup(shop: Shop, file: str | os.PathLike[str], *, progress: Progress | Non
         with _opened_aside(copy) as db:
             problems = (*check_database(db), *_wrong_names(sums))
         n_bytes = part.stat().st_size
-        os.replace(part, target)
-        sync_folder(target.parent)
+        give_name(part, target)
     tell(1.0, "done")
     return Backup(target, sum(name.startswith("sound/") for name in sums), n_bytes, problems)
 

@@ -19,6 +19,7 @@ from resonance.jobs.records import Record, aware, canonical_json, digest
 from resonance.jobs.schema import migrate, refuse_newer, refuse_version, version_of
 
 BUSY_SECONDS = 10.0
+LOOK = "see whether your last change is there before you make it again"
 COLUMNS = {
     "act": ("id", "made", "program", "job", "text", "within", "undoes"),
     "record": ("seq", "act", "job", "kind", "id", "body"),
@@ -167,8 +168,13 @@ def _plain_words(path: Path, said: str) -> str:
         return f"another program is using the shop in {path.parent}; try again when it is done"
     if "full" in said:
         return f"no room is left on the disk that holds {path.parent}; nothing was changed"
+    if "disk I/O" in said:
+        return f"the disk that holds {path.parent} is full, pulled out or failing; {LOOK}"
     if "readonly" in said or "unable to open" in said:
-        return f"the shop in {path.parent} cannot be written to; check the folder and its permissions"
+        return (
+            f"the shop in {path.parent} cannot be written to; check the folder, its permissions and the room "
+            f"on its disk; {LOOK}"
+        )
     if "malformed" in said or "not a database" in said:
         return f"{path} is damaged ({said}); mend it from a backup: resonance check --mend-from FILE"
     return f"the shop in {path.parent} cannot be used: {said}"

@@ -8,13 +8,13 @@ import os
 import shutil
 import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from resonance.errors import ShopError
-from resonance.jobs.database import plain_errors
+from resonance.jobs.database import LOOK, plain_errors
 from resonance.jobs.sounds import BLOCK, hash_file
-from resonance.sound.files import sync_folder
+from resonance.sound.files import make_folder, sync_folder
 
 SUMS = "SHA256SUMS"
 
@@ -30,7 +30,7 @@ def whole_folder(target: Path) -> Iterator[Path]:
     with plain_errors(target):
         if target.exists() and (not target.is_dir() or any(target.iterdir())):
             raise ShopError(f"{target} is there already and not empty; name a new folder")
-        target.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(target.parent)
         part = Path(tempfile.mkdtemp(prefix=f".{target.name}-", dir=target.parent))
         try:
             part.chmod(0o755)
@@ -39,10 +39,32 @@ def whole_folder(target: Path) -> Iterator[Path]:
                 sync_folder(folder)
             if target.exists():
                 target.rmdir()
-            os.replace(part, target)
-            sync_folder(target.parent)
+            give_name(part, target)
         finally:
             shutil.rmtree(part, ignore_errors=True)
+
+
+def give_name(part: Path, target: Path) -> None:
+    """Give what was written aside its name; where the disk cannot make that safe, it is not there at all.
+
+    Raises
+    ------
+    OSError   when the disk cannot make it safe
+    ShopError   when it then cannot be taken away either
+    """
+    os.replace(part, target)
+    try:
+        sync_folder(target.parent)
+    except OSError as error:
+        if target.is_dir():
+            shutil.rmtree(target, ignore_errors=True)
+        with suppress(OSError):
+            target.unlink(missing_ok=True)
+        if target.exists():
+            raise ShopError(
+                f"{target} was written, but it is not sure that the disk keeps it ({error.strerror}); {LOOK}"
+            ) from error
+        raise
 
 
 def copy_sound(source: Path, target: Path, sha256: str) -> None:
@@ -64,8 +86,13 @@ def copy_sound(source: Path, target: Path, sha256: str) -> None:
 
 def write_text(path: Path, text: str) -> None:
     """Write UTF-8; a sign it cannot hold becomes its escape (which JSON reads back)."""
+    write_bytes(path, text.encode("utf-8", "backslashreplace"))
+
+
+def write_bytes(path: Path, data: bytes) -> None:
+    """Write a file and flush it to the disk."""
     with path.open("wb") as file:
-        file.write(text.encode("utf-8", "backslashreplace"))
+        file.write(data)
         file.flush()
         os.fsync(file.fileno())
 

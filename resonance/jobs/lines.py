@@ -99,7 +99,16 @@ def _line(db: Connection, job: str, upto: str) -> _Kept:
     """Work out the line of a job."""
     found, damaged = rows_and_damage(db, job, kinds=KINDS)
     there = assemble.present(found, "job") or (damaged and not assemble.newest(found, "job"))
-    line = job_line(job, found, damaged=bool(damaged)) if there else None
+    try:
+        line = job_line(job, found, damaged=bool(damaged)) if there else None
+    except (
+        ShopError,
+        KeyError,
+        TypeError,
+        ValueError,
+        AttributeError,
+    ):  # one odd job must not hide the others
+        line = JobLine(job, Instrument(job, "other"), damaged=True)
     return _Kept(upto, min((row.seq for row in found), default=0), line)
 
 

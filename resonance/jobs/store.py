@@ -63,6 +63,7 @@ from resonance.modes.mode import Mode
 from resonance.sets.instrument import FAMILIES, Instrument
 from resonance.sets.setup import Adjustment, Setup
 from resonance.sets.tapset import Analysis, Climate, Conditions, TapSet
+from resonance.sound.files import make_folder
 from resonance.sound.recording import Take, is_clap
 from resonance.taps.tap import Tap
 
@@ -96,9 +97,9 @@ class Shop:
         self.sound_folder = self.folder / "sound"
         self.clock = clock
         try:
-            self.folder.mkdir(parents=True, exist_ok=True)
+            make_folder(self.folder)
             open_database(self.database)
-            self.sound_folder.mkdir(exist_ok=True)
+            make_folder(self.sound_folder)
         except OSError as error:
             raise ShopError(f"the shop folder {self.folder} cannot be used: {error.strerror}") from error
 

@@ -31,6 +31,7 @@ from resonance.sound.recording import FloatArray, Recording
 
 LOWEST_RATE, HIGHEST_RATE = 2_000.0, 384_000.0  # Hz
 LONGEST = 2**28  # values (2 GiB of float64): 93 minutes of one channel at 48 kHz
+BOMB_FROM, BOMB = 2**23, 30  # values; values a byte of file: no packed sound of a room comes near
 BLOCK = 2**20  # values decoded at a time, so that a lying header allocates nothing
 FLAC_CHANNELS = 8  # most that the format holds
 _BITS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32, "DPCM_8": 8, "DPCM_16": 16}
@@ -63,7 +64,8 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
         digest = hashlib.file_digest(file, "sha256").hexdigest()
         file.seek(0)
         if looks_like_phone(file.read(16)):
-            samples, rate, lossy = read_phone(os.fspath(path), name, longest=LONGEST)
+            longest = min(LONGEST, max(BOMB_FROM, BOMB * size))
+            samples, rate, lossy = read_phone(os.fspath(path), name, longest=longest)
             resolution = 0.0
         else:
             samples, rate, lossy, resolution = _read_soundfile(file, name, size)
@@ -162,7 +164,7 @@ def _read_soundfile(file: BufferedReader, name: str, size: int) -> tuple[FloatAr
     file.seek(0)
     try:
         with soundfile.SoundFile(_Nameless(file)) as sound:
-            samples = _read_blocks(sound, name)
+            samples = _read_blocks(sound, name, size)
             rate, subtype = float(sound.samplerate), str(sound.subtype)
     except (
         soundfile.SoundFileRuntimeError,
@@ -192,7 +194,7 @@ class _Nameless:
         return self._file.tell()
 
 
-def _read_blocks(sound: Any, name: str) -> FloatArray:
+def _read_blocks(sound: Any, name: str, size: int) -> FloatArray:
     """Decode block by block; the header's length is checked afterwards, never believed."""
     channels, promised = int(sound.channels), int(sound.frames)
     frames = max(1, BLOCK // channels)
@@ -205,6 +207,8 @@ def _read_blocks(sound: Any, name: str) -> FloatArray:
         read += len(block)
         if read * channels > LONGEST:
             raise SoundFileError(f"{name} is too long; cut it into pieces of one tap set each")
+        if read * channels > max(BOMB_FROM, BOMB * size):
+            raise SoundFileError(f"{name} unpacks to far more than a recording does; record it again")
     if read < promised:
         raise SoundFileError(
             f"{name} is cut short: {promised} samples promised, {read} there; copy it again from the recorder"
@@ -307,3 +311,12 @@ def sync_folder(folder: Path) -> None:
         os.fsync(handle)
     finally:
         os.close(handle)
+
+
+def make_folder(folder: Path) -> None:
+    """Make a folder, those above it too, so that a power cut does not take it away again."""
+    if folder.is_dir():
+        return
+    make_folder(folder.parent)
+    folder.mkdir(exist_ok=True)
+    sync_folder(folder.parent)

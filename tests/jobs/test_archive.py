@@ -6,14 +6,14 @@ import json
 
 import pytest
 
-from resonance.errors import NotFoundError, ShopError
+from resonance.errors import NotFoundError, ResonanceError, ShopError
 from resonance.jobs.archive import export_job, import_job, job_content
-from resonance.jobs.database import reading
-from resonance.jobs.records import to_record
+from resonance.jobs.database import add_act, add_record, reading, writing
+from resonance.jobs.records import digest, to_record
 from resonance.jobs.store import Shop
 from resonance.sets.instrument import Instrument
 
-from .conftest import VIOLA
+from .conftest import START, VIOLA
 
 
 def content(shop, job):
@@ -186,3 +186,50 @@ def test_a_damaged_recording_is_not_exported(shop, full_job, tmp_path):
     with pytest.raises(ShopError, match="missing or damaged"):
         export_job(shop, full_job.id, tmp_path / "out")
     assert not (tmp_path / "out").exists()
+
+
+def signed(folder, change):
+    """Change an export's content and sign it anew, as somebody who means harm can."""
+    path = folder / "job.json"
+    content = json.loads(path.read_text("utf-8"))
+    change(content)
+    content["digest"] = digest({name: content.get(name) for name in ("acts", "records", "sounds")})
+    path.write_text(json.dumps(content), "utf-8")
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda c: c.update(acts=3.5),
+        lambda c: c.update(records=["x"]),
+        lambda c: c["acts"][0].update(id="1"),
+        lambda c: c["acts"][1].update(id=c["acts"][0]["id"]),
+        lambda c: c["acts"][1].update(within=99),
+        lambda c: c["acts"][1].update(made="yesterday"),
+        lambda c: c["records"][0].update(act=99),
+        lambda c: c["records"][0].update(body=[]),
+        lambda c: c["records"][0]["body"]["instrument"].update(year=[]),
+        lambda c: [r for r in c["records"] if r["kind"] == "setup"][-1]["body"].update(projection_mm="wide"),
+        lambda c: next(r for r in c["records"] if r["kind"] == "tap_set")["body"].update(takes=["x"]),
+        lambda c: c.update(records=[r for r in c["records"] if r["kind"] != "job"]),
+        lambda c: c["sounds"][0].update(file="../../evil"),
+        lambda c: c["sounds"][0].update(sha256="0" * 64),
+    ],
+)
+def test_an_export_made_to_harm_is_refused_and_changes_nothing(shop, full_job, exported, tmp_path, change):
+    signed(exported, change)
+    before = shop.acts()
+    with pytest.raises(ResonanceError) as caught:
+        import_job(shop, exported)
+    assert "\n" not in str(caught.value)
+    assert shop.acts() == before
+    assert [line.id for line in shop.jobs()] == [full_job.id]
+    assert not (tmp_path / "evil").exists()
+
+
+def test_one_odd_job_does_not_hide_the_others(shop, viola):
+    """A record that is whole but holds what no program of ours wrote."""
+    with writing(shop.database) as db:
+        act = add_act(db, made=START, job="odd", text="")
+        add_record(db, act, job="odd", kind="job", id="job", body={"instrument": {"name": 3}})
+    assert [(line.id, line.damaged) for line in shop.jobs()] == [(viola, False), ("odd", True)]

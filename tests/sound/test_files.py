@@ -454,3 +454,15 @@ def test_a_failed_write_leaves_the_old_file_and_no_litter(tmp_path, monkeypatch)
         write_recording(Recording(noise(seed=2), 48_000.0), path)
     assert path.read_bytes() == before
     assert os.listdir(tmp_path) == ["a.flac"]
+
+
+def test_a_file_that_unpacks_to_far_more_than_a_recording_is_refused_early(tmp_path):
+    """Half an hour of one value in a few kB: a bomb, or a broken recorder."""
+    path = tmp_path / "flat.flac"
+    with soundfile.SoundFile(path, "w", 48_000, 1, format="FLAC", subtype="PCM_16") as sound:
+        sound.write(np.random.default_rng(1).uniform(-0.1, 0.1, 1000))
+        for _ in range(180):
+            sound.write(np.full(480_000, 0.25))
+    assert path.stat().st_size < 500_000
+    with pytest.raises(SoundFileError, match="unpacks to far more than a recording does"):
+        read_recording(path)
