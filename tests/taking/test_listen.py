@@ -129,8 +129,7 @@ def test_lost_sound_refuses_the_tap_it_falls_into():
     assert [[f.code for f in v.tap.faults] for v in verdicts(found)] == [[], ["sound_lost"], []]
 
 
-@pytest.mark.parametrize("peak", [0.03, 0.1, 0.3])
-@pytest.mark.parametrize("seed", [11, 12])
+@pytest.mark.parametrize(("seed", "peak"), [(11, 0.03), (12, 0.1), (13, 0.3)])
 def test_talk_is_not_taken_for_taps(peak, seed):
     rng = np.random.default_rng(seed)
     told = listened((talk(60.0, rng=rng, peak=peak) + quiet(60.0, rng=rng))[:, None])

@@ -13,6 +13,7 @@ from resonance.sets.instrument import Instrument
 from resonance.sets.setup import Setup
 from resonance.sets.tapset import Climate, Conditions
 from resonance.taking.keep import Noted, analysed, cut, keep_recording, keep_set, note_of, noted_in, replay
+from resonance.taking.readings import Readings
 from resonance.taking.runner import take_set
 from resonance.taking.session import Dropped, Judged, Lost, Move, Plan, Ready
 from resonance.taking.soundserver import Source
@@ -183,6 +184,26 @@ def test_a_chime_is_asked_for_as_the_session_says(shop):
     sound = taken(good_taps(4, rng=rng, spacing=2.0), 9.0, rng=rng)
     took(MadeUpStream(sound), Hand(), None, plan=plan, chime=asked.append)
     assert asked == ["accepted"] * 3
+
+
+def test_a_set_goes_on_past_four_while_readings_say_that_more_taps_help():
+    class Fits:
+        """Readings of all taps at once, known well enough from six on."""
+
+        n = 0
+
+        def ask(self, session):
+            self.n = len(session.clips())
+
+        def poll(self):
+            return Readings(n_taps=self.n, enough=self.n >= 6) if self.n else None
+
+    rng = np.random.default_rng(7)
+    hand = Hand()
+    plan = Plan(microphone_places=("near",), wanted=4, most=8)
+    stream = MadeUpStream(taken(good_taps(9, rng=rng), 12.5, rng=rng))
+    took(stream, hand, None, plan=plan, refits=Fits())
+    assert [event.n_kept for event in hand.of(Judged)] == [1, 2, 3, 4, 5, 6]
 
 
 def test_claps_are_kept_beside_the_tap_sets(shop):
