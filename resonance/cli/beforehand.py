@@ -205,7 +205,28 @@ def _checked(conditions: Conditions) -> Conditions:
     return replace(conditions, checks={**conditions.checks, **found})
 
 
+def set_right(conditions: Conditions) -> None:
+    """Say what was found out of order, and record all the same only where the maker says so.
+
+    Raises
+    ------
+    ResonanceError   when the maker would rather set it right first
+    """
+    wrong = [check for check, well in conditions.checks.items() if well is False]
+    if not wrong:
+        return
+    told = f"Not in order: {', '.join(wrong)}. Readings would tell of that."
+    if not screen.can_ask():
+        screen.note(told)
+    elif not screen.confirm(f"{told} Record all the same?", default=False):
+        raise ResonanceError("nothing was recorded; set it right, then start again")
+
+
 def _ask(question: str) -> str:
     """Ask on stderr; give what was typed."""
     print(question, end=" ", file=sys.stderr, flush=True)
-    return sys.stdin.readline().strip()
+    try:
+        return sys.stdin.readline().strip()
+    except KeyboardInterrupt:
+        print(file=sys.stderr)  # what is said next begins a line of its own
+        raise

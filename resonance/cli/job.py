@@ -115,7 +115,8 @@ def run_new(arguments: Namespace) -> None:
     screen.show(
         f"Job {job.id} begun: {kind_words(instrument)}. It is kept in {shop.folder}.",
         "" if arguments.family else assumed,
-        f"Next: 'resonance add {job.id} FILE...' keeps its first tap set.",
+        f"Next, its first tap set: 'resonance take {job.id}' records it live, "
+        f"'resonance add {job.id} FILE...' keeps one from recordings.",
     )
 
 

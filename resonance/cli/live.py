@@ -13,11 +13,12 @@ from typing import TextIO
 
 from resonance.cli.bigtext import big
 from resonance.cli.keys import Keys
-from resonance.report.live import advice_line, event_lines, large_words, reading_line
+from resonance.report.live import advice_line, event_lines, large_words, move_line, reading_line
 from resonance.taking.readings import Readings
-from resonance.taking.session import Checked, Event, Held, Hint, Judged, Session
+from resonance.taking.session import Checked, Dropped, Event, Held, Hint, Judged, Session
 
 EVERY = 0.1  # s between two pictures
+STDERR = 2  # where a process's libraries write by themselves
 LOWEST_DBFS = -60.0
 GREEN, RED, BOLD, PLAIN = "\x1b[32m", "\x1b[31m", "\x1b[1m", "\x1b[0m"
 COLOURS = {"✓": GREEN, "✗": RED}
@@ -64,24 +65,29 @@ class Picture:
         wanted: int,
         n_places: int,
         cautions: Sequence[str] = (),
+        readings: bool = True,
     ) -> None:
         self._keys, self._stream, self._title = keys, stream, title
         self._wanted, self._n_places = wanted, n_places
         self._cautions = tuple(cautions)  # until the first verdict
+        self._none = ["No readings yet."] if readings else []
         self._large, self._colour = "WAIT", ""
         self._line = "Waiting for the microphone."
         self._notes: list[str] = []
         self._silent = False  # the note says that no sound came
         self._readings: list[str] = []
         self._drawn: list[str] = []
+        self._size = shutil.get_terminal_size((80, 24))
         self._next = 0.0
 
     def show(self, event: Event, session: Session) -> None:
         """Take in what happened and draw it."""
         large = large_words(event, self._wanted)
+        lines = event_lines(event, self._wanted, sample_rate=session.sample_rate)
+        if isinstance(event, Dropped) and session.stage == "moving":  # what is to be done stays
+            large, lines = "", [f"{lines[0]} {move_line(session.plan.microphone_places[session.take + 1])}"]
         if large:
             self._large, self._colour = large, COLOURS.get(large[0], "")
-        lines = event_lines(event, self._wanted, sample_rate=session.sample_rate)
         if isinstance(event, Judged | Held):
             self._cautions = ()
         if isinstance(event, Hint | Checked):
@@ -113,9 +119,13 @@ class Picture:
     def _draw(self, session: Session) -> None:
         if self._silent and isfinite(session.meter_dbfs):
             self._notes, self._silent = [], False
-        columns, rows = shutil.get_terminal_size((80, 24))
-        picture = self._picture(session, min(columns, 100))[: rows - 1]
+        columns, rows = size = shutil.get_terminal_size((80, 24))
+        width = min(columns, 100)
+        keys = (KEYS_MOVING if session.stage == "moving" else KEYS)[:width]
+        picture = [*self._picture(session, width)[: rows - 3], "", keys]
         changed = []
+        if size != self._size:  # the window was made larger or smaller
+            changed, self._drawn, self._size = ["\x1b[2J"], [], size
         for number, line in enumerate(picture):
             if number >= len(self._drawn) or self._drawn[number] != line:
                 changed.append(f"\x1b[{number + 1};1H{line}\x1b[K")
@@ -134,7 +144,7 @@ class Picture:
         head = "  ·  ".join(filter(None, [self._title, where, count]))
         large = [f"{self._colour}{row}{PLAIN}" for row in big(self._large, width=width)]
         said = textwrap.wrap(self._line, width)[:2] or [""]
-        readings = [f"{BOLD}{line}{PLAIN}" for line in self._readings] or ["No readings yet."]
+        readings = [f"{BOLD}{line}{PLAIN}" for line in self._readings] or self._none
         below = readings if self._readings or not self._cautions else _wrapped(self._cautions, width)
         return [
             head[:width],
@@ -148,8 +158,6 @@ class Picture:
             *below,
             "",
             *_wrapped(self._notes, width)[:3],
-            "",
-            (KEYS_MOVING if session.stage == "moving" else KEYS)[:width],
         ]
 
 
@@ -193,23 +201,29 @@ def calm_libraries() -> Iterator[None]:
     They write to the process's own stderr, past Python; what the program says there still comes through.
     """
     try:
-        handle = sys.stderr.fileno()
-    except (AttributeError, OSError, ValueError):  # none, or none of the system's
+        kept = os.dup(STDERR)
+    except OSError:  # there is none
         yield
         return
-    before, kept = sys.stderr, os.dup(handle)
+    before = sys.stderr
+    try:
+        shared = before.fileno() == STDERR
+    except (AttributeError, OSError, ValueError):
+        shared = False
     nothing = os.open(os.devnull, os.O_WRONLY)
-    before.flush()
-    os.dup2(nothing, handle)
+    if shared:
+        before.flush()
+        sys.stderr = os.fdopen(os.dup(kept), "w", encoding="utf-8", errors="replace", buffering=1)
+    os.dup2(nothing, STDERR)
     os.close(nothing)
-    sys.stderr = os.fdopen(kept, "w", encoding="utf-8", errors="replace", buffering=1)
     try:
         yield
     finally:
-        sys.stderr.flush()
-        os.dup2(kept, handle)
-        sys.stderr.close()
-        sys.stderr = before
+        os.dup2(kept, STDERR)
+        os.close(kept)
+        if shared:
+            sys.stderr.close()
+            sys.stderr = before
 
 
 def draws(stream: TextIO) -> bool:

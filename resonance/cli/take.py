@@ -40,6 +40,7 @@ resonance take my-viola --repeat "put back"
 resonance take my-viola --bowed
 resonance take --devices"""
 MOST_PLACES = 4
+CARE, HOW = "Take care", "How to"
 
 
 def add_parser(commands: Commands) -> None:
@@ -151,14 +152,13 @@ def _repeated(job: "Job", arguments: Namespace) -> str | None:
 
 def _before(shop: "Shop", job: "Job", microphone: "Microphone", arguments: Namespace) -> "Noted":
     """Say how the set is taken, what it costs, what to take care of; the maker confirms it."""
-    from resonance.cli.beforehand import air, conditions_before, confirmed, places_before
-    from resonance.report.live import ONE_PLACE, cautions
+    from resonance.cli.beforehand import air, conditions_before, confirmed, places_before, set_right
+    from resonance.report.live import cautions
     from resonance.taking.keep import Noted
     from resonance.taking.session import Plan
     from resonance.taking.usual import usual_peak
 
     tap_place, places = places_before(arguments, job)
-    whole = job.instrument.piece == "whole"
     looked_for = "bowed" if arguments.bowed else "clap" if arguments.clap else "taps"
     taps = looked_for == "taps"
     places = places if taps else places[:1]
@@ -172,14 +172,9 @@ def _before(shop: "Shop", job: "Job", microphone: "Microphone", arguments: Names
             looked_for=looked_for,
         )
         conditions, climate, tap_place, places = how
-        wrong = [check for check, well in conditions.checks.items() if well is False]
-        words = (
-            [f"Not in order: {', '.join(wrong)}. Set it right first, or readings tell that."] if wrong else []
-        )
-        price = [ONE_PLACE] if taps and whole and len(places) == 1 else []
-        care = cautions(looked_for=looked_for, piece=job.instrument.piece)
-        if said := (*words, *price, *care):
-            screen.show(Items(said, title="Take care", tone="caution"))
+        set_right(conditions)
+        care = cautions(looked_for=looked_for, piece=job.instrument.piece, n_places=len(places))
+        screen.show(Items(care, title=HOW if looked_for != "taps" else CARE, tone="caution"))
     plan = Plan(
         job.instrument.family,
         job.instrument.piece,
@@ -293,5 +288,6 @@ def _watcher(
             title=job_id,
             wanted=plan.wanted,
             n_places=n_places,
-            cautions=cautions(looked_for=plan.looked_for, piece=plan.piece),
+            cautions=cautions(looked_for=plan.looked_for, piece=plan.piece, n_places=n_places),
+            readings=plan.looked_for == "taps",
         )

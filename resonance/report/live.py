@@ -43,11 +43,17 @@ ONE_PLACE = (
 )
 
 
-def cautions(*, looked_for: str, piece: str) -> tuple[str, ...]:
-    """Give what to take care of while taps are taken; nothing for bowed notes and claps."""
+BOWED = ("One long, even stroke a note, on one string: a second or more, then a pause.",)
+CLAPS = ("Clap once, loudly, where you tap; two seconds of quiet; then the next.",)
+
+
+def cautions(*, looked_for: str, piece: str, n_places: int = 2) -> tuple[str, ...]:
+    """Give what to take care of while a set is taken; for bowed notes and claps how they are made."""
     if looked_for != "taps":
-        return ()
-    return CAUTIONS if piece == "whole" else PLATE_CAUTIONS
+        return BOWED if looked_for == "bowed" else CLAPS
+    if piece != "whole":
+        return PLATE_CAUTIONS
+    return CAUTIONS if n_places > 1 else (*CAUTIONS, ONE_PLACE)
 
 
 HARDER = "a harder tip and a lighter blow show the upper notes"

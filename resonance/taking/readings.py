@@ -15,6 +15,7 @@ from typing import Any
 
 from resonance.errors import ResonanceError
 from resonance.modes.estimate import find_modes
+from resonance.modes.intervals import half_width
 from resonance.modes.mode import Mode
 from resonance.modes.names import name_modes
 from resonance.modes.strings import assumed_strings
@@ -26,6 +27,8 @@ from resonance.units import cents
 MAIN = 3  # resonances that decide
 SHARE = 0.5  # of the put-back scatter
 FEWEST = 2  # taps, for a reading's uncertainty to be known at all
+SPREAD = 4  # taps, for the hand's spread to be known well enough to say that more do not help
+NORMAL = 1.96  # standard uncertainties in half of a 95 % interval, where they are known well
 
 
 @dataclass(frozen=True)
@@ -80,11 +83,17 @@ def read_taps(
     if not modes or not known:
         return Readings(modes, len(taps))
     worst = max(range(len(modes)), key=lambda k: off[k])
-    return Readings(modes, len(taps), bool(off[worst] <= SHARE * scatter_cents), modes[worst])
+    enough = len(taps) >= SPREAD and bool(off[worst] <= SHARE * scatter_cents)
+    return Readings(modes, len(taps), enough, modes[worst])
 
 
 def _u_cents(mode: Mode) -> float:
-    return abs(float(cents(mode.frequency, mode.frequency + mode.frequency_u)))
+    """Uncertainty by the taps alone, as their interval amounts to it: wider where few tell it.
+
+    What the room does to a reading stays out: more taps do not lessen that.
+    """
+    off = half_width(mode.frequency_u, mode.frequency_dof) / NORMAL
+    return abs(float(cents(mode.frequency, mode.frequency + off)))
 
 
 def _level(mode: Mode) -> float:

@@ -6,6 +6,7 @@ import time
 
 import numpy as np
 import pytest
+import scipy.stats
 
 from resonance.modes.mode import Level, Mode
 from resonance.taking.readings import Refits, main_modes, read_taps
@@ -40,11 +41,20 @@ def test_readings_are_the_named_modes_within_their_uncertainty():
 
 
 def test_more_taps_help_until_the_reading_is_finer_than_half_of_the_put_back_scatter():
-    found = read(3)
-    worst = max(1200.0 * np.log2(1.0 + mode.frequency_u / mode.frequency) for mode in found.modes)
-    assert read(3, scatter_cents=2.2 * worst).enough is True
-    assert read(3, scatter_cents=1.8 * worst).enough is False
+    found = read(4)
+    worst = max(1200.0 * np.log2(1.0 + half_width(mode) / 1.96 / mode.frequency) for mode in found.modes)
+    assert read(4, scatter_cents=2.2 * worst).enough is True
+    assert read(4, scatter_cents=1.8 * worst).enough is False
     assert found.widest in found.modes
+
+
+def half_width(mode):
+    """Of the 95 % interval, by Student's t (JCGM 100:2008, G.3)."""
+    return scipy.stats.t.ppf(0.975, mode.frequency_dof) * mode.frequency_u
+
+
+def test_three_taps_are_never_enough_however_alike():
+    assert read(3, scatter_cents=1e6).enough is False
 
 
 def test_of_one_tap_it_is_not_known_whether_more_help():
