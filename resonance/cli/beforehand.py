@@ -109,7 +109,9 @@ def confirmed(
             climate = replace(typed, hours_in_room=climate.hours_in_room)
             screen.note(f"Air: {climate_words(climate)}.")
             break
-    return _checked(conditions), climate, tap_place, places
+    if looked_for != "clap":  # a clap tells of the room alone
+        conditions = _checked(conditions)
+    return conditions, climate, tap_place, places
 
 
 def _air_typed(text: str) -> Climate | None:
