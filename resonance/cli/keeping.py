@@ -8,6 +8,7 @@ from resonance.errors import ResonanceError
 from resonance.report.blocks import Items, Paragraph
 
 if TYPE_CHECKING:
+    from resonance.jobs.recording import KeptRecording
     from resonance.jobs.store import Shop
     from resonance.sets.tapset import TapSet
     from resonance.taking.keep import Noted
@@ -15,6 +16,11 @@ if TYPE_CHECKING:
     from resonance.taking.spool import Unfinished
 
 CLAPPED = "It was held against the clap kept before: what rings in that too is called the room's."
+RINGS = (
+    "Heard in it: {n} of the room. Tap sets of the next four hours are held against it. Leave the microphone "
+    "where it stands."
+)
+NO_RING = "Nothing rings in it that can be read: clap again, once, loudly, then two seconds of quiet."
 LEFT = "it is offered at the next 'resonance take'"
 
 
@@ -77,31 +83,46 @@ def _keep(
     judged = (taken.session, taken.began, taken.ended) if taken is not None else None
     with screen.Progress() as progress:
         stored = keep_spool(shop, spool, noted, judged=judged, progress=progress)
-    if noted.plan.looked_for != "taps":
-        n = len(stored.events) if isinstance(stored, KeptRecording) else 0
-        _show_recording(noted, stored is None, n)
-        return
     if stored is None:
-        screen.note("That tap set had been kept already.")
+        what = "tap set" if noted.plan.looked_for == "taps" else "recording"
+        screen.note(f"That {what} had been kept already.")
         return
-    assert not isinstance(stored, KeptRecording)
+    if isinstance(stored, KeptRecording):
+        _show_recording(shop, noted, stored, json=json)
+        return
     _show_kept(shop, noted.job, stored, json=json)
 
 
-def _show_recording(noted: "Noted", known: bool, n: int) -> None:
+def _show_recording(shop: "Shop", noted: "Noted", kept: "KeptRecording", *, json: bool) -> None:
+    """Say that bowed notes or claps are kept, and what they are good for."""
+    from resonance.jobs.records import to_record
     from resonance.report.words import count_words
 
-    what = "note" if noted.plan.looked_for == "bowed" else "clap"
-    words = "had been kept already" if known else f"kept with {noted.job}: {count_words(n, what)}"
-    screen.show(f"The recording is {words}." if not known else f"That recording {words}.")
-    if what == "clap" and not known:
-        from resonance.taking.keep import SITTING
+    if json:
+        screen.print_json({**to_record(kept), "job": noted.job})
+        return
+    what = "bowed note" if kept.what == "bowed" else "clap"
+    screen.show(f"Kept as {kept.id} of {noted.job}: {count_words(len(kept.events), what)}.")
+    if kept.what == "bowed":
+        screen.show(f"'resonance bowed --job {noted.job} {kept.id}' reads them.")
+        return
+    n = _n_rings(shop, noted, kept)
+    if n:
+        screen.show(RINGS.format(n=count_words(n, "resonance")))
+    else:
+        screen.note(NO_RING)
 
-        hours = f"{SITTING.total_seconds() / 3600.0:.0f} hours"
-        screen.show(
-            f"Tap sets taken within the next {hours} are held against it, to tell the room's resonances "
-            "from the instrument's. Leave the microphone where it stands."
-        )
+
+def _n_rings(shop: "Shop", noted: "Noted", kept: "KeptRecording") -> int:
+    """Count what rings in a clap where the taps will be looked at."""
+    from resonance.cli.analysing import one_thread
+    from resonance.jobs.recording import with_sound
+    from resonance.modes.estimate import clap_modes
+    from resonance.modes.ranges import search_of
+
+    band = search_of(noted.plan.family, noted.plan.piece).band
+    with one_thread():
+        return len(clap_modes(with_sound(shop, kept).takes, band))
 
 
 def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None:
@@ -119,6 +140,7 @@ def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None
     if json:
         screen.print_json({**to_record(kept), "job": job.id, "confirmed": not waits})
         return
+    unread = any(reason.code == "clap_not_read" for reason in kept.reasons)
     tapped = [take for take in kept.takes if not is_clap(take)]
     paths = [Path(take.microphone_place or take.recording.source) for take in tapped]
     then = f"resonance take {job.id} --repeat 'put back'"
@@ -126,7 +148,7 @@ def _show_kept(shop: "Shop", job_id: str, kept: "TapSet", *, json: bool) -> None
         Paragraph(f"Kept as {set_words(kept.id)} of {job.id}."),
         *set_blocks(kept, paths),
         *differs_blocks(job, kept),
-        Paragraph(CLAPPED, "small") if len(tapped) < len(kept.takes) else "",
+        Paragraph(CLAPPED, "small") if len(tapped) < len(kept.takes) and not unread else "",
         Paragraph(repeat_pays_words(job, put_back_scatter(job, shop=shop), then=then), "small"),
         ordering.unconfirmed_words(job) if waits else "",
     )

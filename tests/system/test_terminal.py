@@ -16,10 +16,11 @@ from resonance.jobs.recording import recordings
 from resonance.jobs.store import Shop
 from resonance.sets.instrument import Instrument
 from resonance.sets.tapset import CHECKS
+from resonance.sound.synthesis import Blow, BodyMode
 from resonance.taking.spool import unfinished
 from tests.system.sound_server import RATE, SoundServer, missing
 from tests.system.terminal import COLUMNS, Terminal
-from tests.taking.making import good_taps, quiet, taken
+from tests.taking.making import good_taps, quiet, ringing, taken
 
 pytestmark = [pytest.mark.slow, pytest.mark.skipif(bool(missing()), reason=missing() or "all there")]
 
@@ -198,7 +199,7 @@ def test_bowed_notes_are_kept_with_the_job(server, shop, terminal, tmp_path):
     assert "2 OF" not in maker.wait("✓ Note 2 of 3, 1.")  # large letters are drawn, not written
     left = maker.ended()
     assert maker.process.returncode == 0, left
-    assert "The recording is kept with fiddle: 3 notes." in left
+    assert "Kept as rec1 of fiddle: 3 bowed notes." in left
     (kept,) = recordings(shop, "fiddle")
     assert (kept.what, len(kept.events)) == ("bowed", 3)
     assert [round(end - start, 1) for start, end in kept.events] == pytest.approx([1.5] * 3, abs=0.15)
@@ -207,6 +208,29 @@ def test_bowed_notes_are_kept_with_the_job(server, shop, terminal, tmp_path):
     first = int(np.argmax(np.abs(stored) > 0.0)) - int(np.argmax(np.abs(played) > 0.0))
     n = round(8.0 * RATE)
     assert np.array_equal(stored[first + 100 : first + n], played[100:n])
+
+
+def test_a_clap_is_kept_and_what_rings_in_it_is_told(server, shop, terminal, tmp_path):
+    """A room of two resonances under a burst that dies away in a tenth of a second."""
+    rng = np.random.default_rng(5)
+    blows = [Blow(1.5 + 2.5 * k, 1.0, 0.0006) for k in range(3)]
+    rooms = [BodyMode(340.0, 0.006, 0.8), BodyMode(620.0, 0.005, 0.6)]
+    sound = quiet(9.5, rng=rng) + ringing(blows, 9.5, modes=rooms, peak=0.3)
+    times = np.arange(round(0.2 * RATE)) / RATE
+    for blow in blows:
+        burst = 0.1 * rng.standard_normal(len(times)) * np.exp(-np.log(1000.0) / 0.1 * times)
+        sound[round(blow.onset * RATE) :][: len(burst)] += burst
+    maker = terminal("take", "fiddle", "--device", "bench", "--clap", "--taps", "2", "--silent")
+    maker.wait("Enter: so it is")
+    maker.type("\n")
+    assert "Clap once, loudly" in maker.wait("Ready, ")
+    server.play(written(tmp_path / "clap.wav", sound[:, None]))
+    left = maker.ended(within=90)
+    assert maker.process.returncode == 0, left
+    assert "Kept as rec1 of fiddle: 2 claps." in left
+    assert "Heard in it: 2 resonances of the room." in left
+    assert maker.typed == 1
+    assert [each.what for each in recordings(shop, "fiddle")] == ["clap"]
 
 
 def test_what_the_system_does_to_the_sound_is_said(server, shop, tmp_path):
