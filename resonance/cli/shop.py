@@ -3,6 +3,7 @@
 from argparse import Namespace
 from typing import TYPE_CHECKING
 
+from resonance.cli import screen
 from resonance.errors import ShopError
 
 if TYPE_CHECKING:
@@ -29,4 +30,18 @@ def open_shop(arguments: Namespace, *, make: bool = False) -> "Shop":
         raise ShopError(
             f"there is no shop in {folder} yet; 'resonance job new NAME' starts one, --shop DIR picks another"
         )
-    return Shop(folder)
+    shop = Shop(folder)
+    _tell_of_the_clock(shop)
+    return shop
+
+
+def _tell_of_the_clock(shop: "Shop") -> None:
+    """Say so where the clock stands before the last thing noted."""
+    from resonance.report.words import moment_words
+
+    last = shop.last_act_when_clock_is_behind()
+    if last is not None:
+        screen.note(
+            f"The clock of this computer stands at {moment_words(shop.clock())}, before the last thing noted "
+            f"({moment_words(last)}). Set it right; dates noted now would be wrong. The order stays as it is."
+        )

@@ -89,7 +89,7 @@ def open_database(path: Path) -> None:
     """
     with plain_errors(path):
         refuse_newer(path)
-        db = _connect(path)
+        db = _connect(path, make=True)
         try:
             refuse_version(path, version_of(db))
             db.execute("PRAGMA journal_mode = WAL")
@@ -127,8 +127,10 @@ def writing(path: Path) -> Iterator[sqlite3.Connection]:
             db.close()
 
 
-def _connect(path: Path) -> sqlite3.Connection:
-    db = sqlite3.connect(path, timeout=BUSY_SECONDS, isolation_level=None)
+def _connect(path: Path, *, make: bool = False) -> sqlite3.Connection:
+    """Open the database; one that is not there is made only when asked for, not when its drive is away."""
+    place = f"{path.absolute().as_uri()}?mode={'rwc' if make else 'rw'}"
+    db = sqlite3.connect(place, uri=True, timeout=BUSY_SECONDS, isolation_level=None)
     try:
         db.execute("PRAGMA foreign_keys = ON")
         db.execute("PRAGMA synchronous = FULL")
@@ -170,6 +172,10 @@ def _plain_words(path: Path, said: str) -> str:
         return f"no room is left on the disk that holds {path.parent}; nothing was changed"
     if "disk I/O" in said:
         return f"the disk that holds {path.parent} is full, pulled out or failing; {LOOK}"
+    if not path.exists():
+        return (
+            f"the shop in {path.parent} is gone; bring its drive or folder back, or name another with --shop"
+        )
     if "readonly" in said or "unable to open" in said:
         return (
             f"the shop in {path.parent} cannot be written to; check the folder, its permissions and the room "
@@ -317,6 +323,12 @@ def last_open_act(db: sqlite3.Connection, job: str | None = None) -> int | None:
     )
     row = db.execute(query, values).fetchone()
     return int(row[0]) if row else None
+
+
+def last_made(db: sqlite3.Connection) -> datetime | None:
+    """Give the time of the newest act, None where there is none."""
+    row = db.execute("SELECT made FROM act ORDER BY id DESC LIMIT 1").fetchone()
+    return _time(row[0]) if row else None
 
 
 def last_digests(db: sqlite3.Connection) -> dict[str, str]:

@@ -9,7 +9,7 @@ import os
 from collections.abc import Callable, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import replace
-from datetime import datetime
+from datetime import datetime, timedelta
 from pathlib import Path
 
 from resonance.errors import NotFoundError, ResonanceError, ShopError
@@ -48,6 +48,7 @@ from resonance.jobs.database import (
     find_sound,
     hashes_in,
     jobs_with_sound,
+    last_made,
     last_open_act,
     open_database,
     plain_errors,
@@ -481,6 +482,12 @@ class Shop:
         with reading(self.database) as db:
             job_id = resolve(db, job, deleted_too=True) if job is not None else None
             return tuple(acts(db, job_id, newest=limit)[::-1])
+
+    def last_act_when_clock_is_behind(self) -> datetime | None:
+        """Give the time of the last act where the clock stands more than an hour before it, else None."""
+        with reading(self.database) as db:
+            last = last_made(db)
+        return last if last is not None and last - self.clock() > timedelta(hours=1) else None
 
     def check(self, *, progress: Progress | None = None) -> tuple[Problem, ...]:
         """Look through the whole shop for damage; empty when all is well."""

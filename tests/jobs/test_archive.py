@@ -3,6 +3,10 @@
 import csv
 import hashlib
 import json
+import re
+import subprocess
+import sys
+from pathlib import Path
 
 import pytest
 
@@ -233,3 +237,41 @@ def test_one_odd_job_does_not_hide_the_others(shop, viola):
         act = add_act(db, made=START, job="odd", text="")
         add_record(db, act, job="odd", kind="job", id="job", body={"instrument": {"name": 3}})
     assert [(line.id, line.damaged) for line in shop.jobs()] == [(viola, False), ("odd", True)]
+
+
+DOC = (Path(__file__).parents[2] / "docs" / "export.md").read_text("utf-8")
+(READER,) = re.findall(r"^```python\n(.*?)^```$", DOC, re.M | re.S)
+
+
+def read_without_us(folder):
+    """Run the reader that the document shows, with nothing but the standard library."""
+    words = [sys.executable, "-I", "-S", "-X", "utf8", "-c", READER, str(folder)]
+    return subprocess.run(words, capture_output=True, text=True, check=True, encoding="utf-8").stdout
+
+
+def test_the_reader_in_the_document_reads_an_export_without_this_program(shop, full_job, exported):
+    assert len([line for line in READER.splitlines() if line.strip()]) <= 60
+    shown = read_without_us(exported).splitlines()
+    assert shown[0] == "Viola 405 (viola)"
+    assert [line.split()[0] for line in shown[1:-1] if not line.startswith(" ")] == [
+        entry.id for entry in full_job.timeline
+    ]
+    readings = [line.split() for line in shown if " Hz ± " in line]
+    wanted = [(f"{m.frequency:.2f}", m.label or "") for s in full_job.sets for m in s.modes]
+    assert [(words[0], words[4] if len(words) > 4 else "") for words in readings] == wanted
+    assert shown[-1] == f"{len(wanted)} readings in readings.csv"
+    assert "CHANGED" not in "".join(shown)
+
+
+def test_the_reader_tells_what_was_changed_since(exported):
+    path = exported / "timeline.csv"
+    path.write_bytes(path.read_bytes().replace(b"set1", b"set9", 1))
+    assert read_without_us(exported).startswith("CHANGED: timeline.csv\n")
+
+
+def test_the_document_names_every_kind_of_record_and_every_file(exported):
+    content = json.loads((exported / "job.json").read_text("utf-8"))
+    kinds = {record["kind"] for record in content["records"]}
+    assert {"job", "tap_set", "analysis", "label", "same", "tap_verdict"} <= kinds
+    for name in (*kinds, *(path.name for path in exported.iterdir() if path.is_file())):
+        assert f"`{name}`" in DOC
