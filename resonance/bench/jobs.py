@@ -18,6 +18,7 @@ from resonance.report.words import count_words, day_words
 from resonance.sets.instrument import FAMILIES, PIECES, Instrument
 
 PIECE_CHOICES = {"whole": "the whole instrument", "top": "a top plate in the white", "back": "a back plate"}
+MOST = 60  # jobs shown before all are asked for
 TYPED = ("name", "family", "piece", "maker", "year", "owner", "body_mm", "string_length_mm", "notes")
 
 
@@ -40,6 +41,7 @@ class JobsPage:
     rows: tuple[JobRow, ...]
     wanted: str
     n_all: int
+    n_more: int = 0
 
 
 @dataclass(frozen=True)
@@ -52,12 +54,13 @@ class NewJobPage:
     pieces: tuple[tuple[str, str], ...] = tuple(PIECE_CHOICES.items())
 
 
-def jobs_page(lines: Sequence[JobLine], wanted: str = "") -> JobsPage:
-    """Make the list: newest first, those that hold every word searched for."""
+def jobs_page(lines: Sequence[JobLine], wanted: str = "", *, most: int | None = None) -> JobsPage:
+    """Make the list: newest first, those that hold every word searched for, so many at most."""
     words = wanted.casefold().split()
     newest = sorted(lines, key=_latest, reverse=True)
-    rows = tuple(_row(line) for line in newest if all(word in _searched(line) for word in words))
-    return JobsPage(rows, wanted, len(lines))
+    found = [line for line in newest if all(word in _searched(line) for word in words)]
+    shown = found[:most]
+    return JobsPage(tuple(map(_row, shown)), wanted, len(lines), len(found) - len(shown))
 
 
 def _latest(line: JobLine) -> float:
@@ -86,7 +89,8 @@ def _row(line: JobLine) -> JobRow:
 def show_jobs(request: Request) -> Response:
     """Show the list."""
     wanted = " ".join(request.query_params.get("find", "").split())
-    return page(request, "jobs.html", jobs_page(shop_of(request).jobs(), wanted))
+    most = None if "all" in request.query_params else MOST
+    return page(request, "jobs.html", jobs_page(shop_of(request).jobs(), wanted, most=most))
 
 
 def show_new(request: Request) -> Response:

@@ -39,6 +39,19 @@ def test_search_finds_all_words_anywhere(wanted, names):
     assert [row.name for row in jobs_page(LINES, wanted).rows] == names
 
 
+def test_a_large_shop_shows_its_newest_and_more_when_asked(browser, shop):
+    view = jobs_page(LINES, most=2)
+    assert [row.name for row in view.rows] == ["New viola", "Top of 12"]
+    assert view.n_more == 1
+    assert jobs_page(LINES, "viola", most=2).n_more == 0
+    for number in range(62):
+        shop.new_job(Instrument(f"Violin {number}"))
+    assert "Show 2 more" in browser.get("/").text
+    text = browser.get("/?all=yes&find=violin").text
+    assert text.count('<span class="name">') == 62
+    assert "more</a>" not in text
+
+
 def test_from_an_empty_shop_to_a_job(browser, shop):
     assert "No job yet" in browser.get("/").text
     typed = {"name": "Viola <405>", "family": "viola", "piece": "whole", "body_mm": "405,5 mm"}

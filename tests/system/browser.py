@@ -7,6 +7,7 @@ import subprocess
 import sys
 from contextlib import contextmanager
 from pathlib import Path
+from typing import NamedTuple
 
 PACKAGES = "chromium"
 FLAGS = (
@@ -50,8 +51,8 @@ def browser():
 
 
 @contextmanager
-def opened(started, size="laptop", *, touch=False, dark=False):
-    """Open a page of a size; whatever its console calls an error fails the test at the end."""
+def opened(started, size="laptop", *, touch=False, dark=False, errors=True):
+    """Open a page of a size; an error on its console fails the test at the end, unless told not to."""
     context = started.new_context(
         viewport=SIZES[size],
         has_touch=touch,
@@ -67,12 +68,19 @@ def opened(started, size="laptop", *, touch=False, dark=False):
         yield page
     finally:
         context.close()
-    assert not wrong, wrong
+    assert not (errors and wrong), wrong
+
+
+class Running(NamedTuple):
+    """A bench that runs."""
+
+    address: str
+    pid: int
 
 
 @contextmanager
 def bench(shop_folder, *, environment=None, words=()):
-    """Start `resonance bench`; give its address."""
+    """Start `resonance bench`; give it with its `address` and `pid`."""
     process = subprocess.Popen(
         [sys.executable, "-m", "resonance.cli.main", "--shop", str(shop_folder), "bench", "--no-browser",
          "--port", "0", *words],
@@ -87,7 +95,7 @@ def bench(shop_folder, *, environment=None, words=()):
         for line in process.stdout:
             said += line
             if found := re.search(r"on this computer:\s+(\S+)", said):
-                yield found[1].rstrip("/")
+                yield Running(found[1].rstrip("/"), process.pid)
                 break
         else:
             raise AssertionError(said + process.stderr.read())
