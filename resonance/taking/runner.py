@@ -1,8 +1,9 @@
 """A set in the taking: microphone to spool to session, with keys, readings and sounds.
 
-A thread reads the microphone and writes each block to the spool before anything else looks at it; another
-flushes the spool twice a second, a third sees that the system records from the same microphone still. The
-caller's own thread judges taps, so that what it shows is in order. Fits run in a process of their own
+A thread reads the microphone and does nothing else, so that no sound is lost; another writes each block to
+the spool as it comes and flushes it twice a second, so that neither the microphone nor a verdict waits for a
+slow disk; a third sees that the system records from the same microphone still. The caller's own thread judges
+taps, so that what it shows is in order. Fits run in a process of their own
 (`resonance.taking.readings`).
 """
 
@@ -12,6 +13,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from typing import Protocol
 
 from resonance.errors import MicrophoneError, ResonanceError
@@ -115,10 +117,11 @@ def take_set(
     session = Session(plan, stream.sample_rate)
     blocks: queue.SimpleQueue[tuple[FloatArray, bool, float] | ResonanceError] = queue.SimpleQueue()
     stop = threading.Event()
-    threads = [threading.Thread(target=_read, args=(stream, spool, blocks, stop), daemon=True)]
-    if spool is not None:
-        threads.append(threading.Thread(target=_flush, args=(spool, stop), daemon=True))
-    threads.append(threading.Thread(target=_see_source, args=(ask_source, blocks, stop), daemon=True))
+    writer = _Writer(spool) if spool is not None else None
+    threads = [
+        threading.Thread(target=_read, args=(stream, writer, blocks, stop), daemon=True),
+        threading.Thread(target=_see_source, args=(ask_source, blocks, stop), daemon=True),
+    ]
     for thread in threads:
         thread.start()
     log = _Log()
@@ -131,9 +134,10 @@ def take_set(
                 item = blocks.get(timeout=TICK)
             except queue.Empty:
                 item = None
-            if isinstance(item, ResonanceError):
-                trouble = item
+            trouble = item if isinstance(item, ResonanceError) else writer.error if writer else None
+            if trouble is not None:
                 break
+            assert not isinstance(item, ResonanceError)
             events: list[Event] = []
             if item is not None:
                 block, lost, came = item
@@ -147,7 +151,7 @@ def take_set(
             for key in watcher.pressed():
                 events += session.press(key)
             for event in events:
-                _note(event, session, spool, log)
+                _note(event, session, writer, log)
                 watcher.show(event, session)
                 if isinstance(event, Judged):
                     if event.chime and chime is not None:
@@ -161,39 +165,80 @@ def take_set(
     finally:
         stop.set()
         threads[0].join(timeout=1.0)
-        if spool is not None:
-            spool.close()
+        if writer is not None:
+            writer.close()
+            trouble = trouble or writer.error
     return Taken(
         session, started, tuple(log.began), tuple(log.ended), tuple(log.lost), trouble, tuple(log.latencies)
     )
 
 
+class _Writer:
+    """Writes a spool in a thread of its own.
+
+    `error` is what ended it, such as a full disk; nothing more is written then.
+    """
+
+    def __init__(self, spool: Spool) -> None:
+        self._spool = spool
+        self.error: ResonanceError | None = None
+        self._due: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._run, daemon=True)
+        self._thread.start()
+
+    def write(self, block: FloatArray) -> None:
+        """Write a block soon."""
+        self._due.put(partial(self._spool.write, block))
+
+    def note(self, sample: int, what: str) -> None:
+        """Write a line of the journal soon, after the blocks given before it."""
+        self._due.put(partial(self._spool.note, sample, what))
+
+    def close(self) -> None:
+        """Write what is due, flush, and close the spool."""
+        self._due.put(None)
+        self._thread.join()
+        self._spool.close()
+
+    def _run(self) -> None:
+        flush = time.monotonic() + FLUSH_EVERY
+        try:
+            while True:
+                try:
+                    write = self._due.get(timeout=max(0.0, flush - time.monotonic()))
+                    if write is None:
+                        return
+                    write()
+                except queue.Empty:
+                    pass
+                if time.monotonic() >= flush:
+                    self._spool.sync()
+                    flush = time.monotonic() + FLUSH_EVERY
+        except ResonanceError as error:
+            self.error = error
+
+
 def _read(
     stream: SoundStream,
-    spool: Spool | None,
+    writer: _Writer | None,
     blocks: "queue.SimpleQueue[tuple[FloatArray, bool, float] | ResonanceError]",
     stop: threading.Event,
 ) -> None:
-    """Read until told to stop; each block is on its way to the disk before it is judged."""
+    """Read until told to stop; each block goes to the disk and to its judge."""
     try:
         while not stop.is_set():
             block, lost = stream.read()
             came = time.monotonic()
             if stop.is_set():
                 return
-            if spool is not None:
-                spool.write(block)
+            if writer is not None:
+                writer.write(block)
             blocks.put((block, lost, came))
     except ResonanceError as error:
         blocks.put(error)
 
 
-def _flush(spool: Spool, stop: threading.Event) -> None:
-    while not stop.wait(FLUSH_EVERY):
-        spool.sync()
-
-
-def _note(event: Event, session: Session, spool: Spool | None, log: _Log) -> None:
+def _note(event: Event, session: Session, writer: _Writer | None, log: _Log) -> None:
     """Keep what is needed to cut the takes, and to judge the set again from the spool."""
     sample = round(session.now * session.sample_rate)
     if isinstance(event, Began):
@@ -203,8 +248,8 @@ def _note(event: Event, session: Session, spool: Spool | None, log: _Log) -> Non
     elif isinstance(event, Lost):
         log.lost.append(event.sample)
     what = JOURNALLED.get(type(event))
-    if spool is not None and what is not None:
-        spool.note(sample, what)
+    if writer is not None and what is not None:
+        writer.note(sample, what)
 
 
 def _note_latencies(events: list[Event], came: float, log: _Log) -> None:

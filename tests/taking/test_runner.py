@@ -1,6 +1,7 @@
 """The runner with a made-up stream: what the device does wrong, and what is on the disk afterwards."""
 
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import numpy as np
@@ -17,7 +18,7 @@ from resonance.taking.readings import Readings
 from resonance.taking.runner import take_set
 from resonance.taking.session import Dropped, Judged, Lost, Move, Plan, Ready
 from resonance.taking.soundserver import Source
-from resonance.taking.spool import create, read, unfinished
+from resonance.taking.spool import Spool, SpoolFull, create, read, unfinished
 from tests.taking.making import RATE, good_taps, pieces, quiet, taken
 
 PLAN = Plan(microphone_places=("near", "side"), wanted=3, tap_place="bridge")
@@ -204,6 +205,42 @@ def test_a_set_goes_on_past_four_while_readings_say_that_more_taps_help():
     stream = MadeUpStream(taken(good_taps(9, rng=rng), 12.5, rng=rng))
     took(stream, hand, None, plan=plan, refits=Fits())
     assert [event.n_kept for event in hand.of(Judged)] == [1, 2, 3, 4, 5, 6]
+
+
+def test_a_disk_that_stalls_delays_no_verdict_and_loses_nothing(shop, monkeypatch):
+    """Each flush takes a second here; the sound is fed ten times as fast as it was made."""
+    spool, sync = spooled(shop), Spool.sync
+    monkeypatch.setattr(Spool, "sync", lambda self: (time.sleep(1.0), sync(self))[1])
+    rng = np.random.default_rng(8)
+    sound = taken(good_taps(4, rng=rng), 7.0, rng=rng)
+
+    class Hurried(MadeUpStream):
+        def read(self, frames=1024):
+            time.sleep(0.1 * 1024 / RATE)
+            return super().read(frames)
+
+    plan = replace(PLAN, microphone_places=("near",), wanted=4)
+    done = took(Hurried(sound), Hand(), spool, plan=plan)
+    assert len(done.latencies) == 4
+    assert max(done.latencies) < 0.5
+    left = read(spool.folder)
+    assert left.n_samples >= done.ended[0]
+    assert np.array_equal(left.sound()[: len(sound)], sound.astype(np.float32)[: left.n_samples])
+
+
+def test_a_disk_that_fills_up_ends_the_set_with_one_line(shop, monkeypatch):
+    spool, write, room = spooled(shop), Spool.write, [100]
+
+    def limited(self, block):
+        room[0] -= 1
+        if room[0] < 0:
+            raise SpoolFull("the disk takes no more sound")
+        write(self, block)
+
+    monkeypatch.setattr(Spool, "write", limited)
+    done = took(MadeUpStream(sound_of_two_takes()), Hand(), spool)
+    assert isinstance(done.trouble, SpoolFull)
+    assert read(spool.folder).n_samples == 100 * 1024
 
 
 def test_claps_are_kept_beside_the_tap_sets(shop):
