@@ -216,7 +216,10 @@ def _take(
     from resonance.taking.spool import create
 
     pitch = shop.settings().pitch_a4
-    scatter = put_back_scatter(shop.job(noted.job), shop=shop).pooled.scatter_cents
+    known = (
+        None if arguments.dry_run else shop
+    )  # to ask all jobs leaves what was worked out in the shop's folder
+    scatter = put_back_scatter(shop.job(noted.job), shop=known).pooled.scatter_cents
     taps = noted.plan.looked_for == "taps"
     refits = Refits(noted.plan, pitch_a4=pitch, scatter_cents=scatter) if taps else None
 

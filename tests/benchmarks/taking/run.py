@@ -11,6 +11,7 @@ samples and the computer's clock, the stream's own latency (as PortAudio tells i
 """
 
 import argparse
+import os
 import pickle
 import sys
 import tempfile
@@ -92,8 +93,6 @@ def _verdicts(listener, sound):
 
 def real():
     """Play sixteen taps through a private sound server and record them."""
-    import os
-
     import soundfile
 
     from tests.system.sound_server import SoundServer, missing
@@ -158,7 +157,8 @@ def _record(server, path, truth, folder):
         f"{len(watcher.judged) - kept} refused of {sum(bool(code) for _, code in truth)}\n"
         f"delay of verdicts: median {np.median(delays):.0f} ms, largest {np.max(delays):.0f} ms, "
         f"and {1e3 * latency:.0f} ms of the stream before it\n"
-        f"share of a core, refits apart: {100 * share:.1f} %; lost blocks {done.session.n_lost}"
+        f"share of a core, refits apart: {100 * share:.1f} %; lost blocks {done.session.n_lost}\n"
+        f"load of the machine meanwhile: {os.getloadavg()[0]:.1f} for {os.cpu_count()} cores"
     )
 
 
