@@ -83,6 +83,8 @@ class History:
     settling_cents : array (n,), cents   settling's part of `fitted`, from the first set on
     scatter_cents : float   scatter of one set about the course, as found here
     repeatability : Scatter or None   what was known of it beforehand
+    step_ids, step_cents, step_covariance : tuple of str (m,), arrays (m,) and (m, m)   all steps together, as
+        the tap sets alone tell them (`resonance.changes.joint`); '' for work made together
     """
 
     track: str | None
@@ -113,3 +115,6 @@ class History:
     settling_cents: FloatArray = field(default_factory=_nothing)
     scatter_cents: float = nan
     repeatability: Scatter | None = None
+    step_ids: tuple[str, ...] = ()
+    step_cents: FloatArray = field(default_factory=_nothing)
+    step_covariance: FloatArray = field(default_factory=lambda: np.zeros((0, 0)))

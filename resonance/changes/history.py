@@ -16,6 +16,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from math import isfinite, log, nan
+from typing import Any
 
 import numpy as np
 
@@ -28,6 +29,7 @@ from resonance.changes.chapters import (
 )
 from resonance.changes.comparison import Repeatability
 from resonance.changes.course import CANNOT_TELL, History, Step
+from resonance.changes.joint import ids_alone, joint_steps
 from resonance.changes.mixture import (
     Fits,
     Posterior,
@@ -49,7 +51,7 @@ from resonance.changes.repeatability import (
 )
 from resonance.changes.settled import Settling, settling_of
 from resonance.changes.settling import Grid, make_grid
-from resonance.changes.steps import find_steps, judge_steps
+from resonance.changes.steps import Found, find_steps, judge_steps
 from resonance.changes.suspects import most_suspects, suspect_reading, suspect_set
 from resonance.changes.terms import (
     SUSPECT_FACTOR,
@@ -270,9 +272,24 @@ def read_histories(
     found = [find_steps(m.posterior, m.terms, grid, chapter, m.track, repeatability) for m in fit.modes]
     steps = judge_steps(found, chapter, [m.track for m in fit.modes], repeatability)
     return [
-        _history(fit, mode, of_mode, repeatability, threshold_cents_per_week)
-        for mode, of_mode in zip(fit.modes, steps, strict=True)
+        replace(
+            _history(fit, mode, of_mode, repeatability, threshold_cents_per_week),
+            **_together(fit, mode, each),
+        )
+        for mode, of_mode, each in zip(fit.modes, steps, found, strict=True)
     ]
+
+
+def _together(fit: ChapterFit, mode: ModeFit, found: Sequence[Found]) -> dict[str, Any]:
+    """Give the fields of a history that hold all steps together."""
+    if not found:
+        return {}
+    middle, covariance = joint_steps(mode.posterior, mode.terms, [each.accident for each in found])
+    return {
+        "step_ids": ids_alone(fit.chapter, mode.terms),
+        "step_cents": middle,
+        "step_covariance": covariance,
+    }
 
 
 def _history(

@@ -58,12 +58,13 @@ ROUGHER = 1.3  # slackening against putting back, until learned (assumed, no sou
 
 @dataclass(frozen=True, eq=False)
 class Found:
-    """The distribution of one group of adjustments, at once and in all, and the yardstick."""
+    """What one group of adjustments did, at once and in all, the yardstick, and what slackening adds."""
 
     group: tuple[int, ...]
     at_once: Normals
     total: Normals
     scatter: Scatter
+    accident: FloatArray
 
 
 def find_steps(
@@ -87,7 +88,7 @@ def find_steps(
             coefficient(posterior, place, factor=factor, extra_variance=accident)
             for factor in (1.0, 1.0 + rho[restart])
         )
-        found.append(Found(group, at_once, total, scatter))
+        found.append(Found(group, at_once, total, scatter, accident))
     return found
 
 

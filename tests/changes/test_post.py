@@ -116,6 +116,23 @@ def test_steps_of_histories_are_taken_as_they_are():
     assert response.cents_per_mm[0, 0] == pytest.approx(-40.0, abs=2.5 * response.cents_per_mm_u[0, 0])
 
 
+def test_steps_told_together_are_taken_with_what_they_have_in_common():
+    # The moves go there and back, and each pair of steps errs by the same 12 cents, the other way round: that
+    # is not to be told from a slope, and leaves it less certain than errors of the same size each by itself.
+    moves = ((0.4, 0.0), (-0.4, 0.0)) * 3
+    sets, adjustments = a_job(moves)
+    ids = tuple(a.id for a in adjustments)
+    middle = ALONG[1] * np.array([m[0] for m in moves]) + 12.0 * np.array([1.0, -1.0] * 3)
+    leaning = np.kron(np.eye(3), 144.0 * np.array([[1.0, -1.0], [-1.0, 1.0]])) + np.eye(6)
+    widths = []
+    for covariance in (leaning, np.diag(np.diag(leaning))):
+        told = History("m1", step_ids=ids, step_cents=middle, step_covariance=covariance)
+        response = post_response(sets, adjustments, histories=[told])
+        assert response.tracks == ("m1",)
+        widths.append(float(response.cents_per_mm_u[0, 0]))
+    assert widths[0] > 1.2 * widths[1]
+
+
 def test_the_answer_is_the_same_every_time():
     one, other = (post_response(*a_job(), repeatability=YARD) for _ in range(2))
     assert np.array_equal(one.draws, other.draws)
