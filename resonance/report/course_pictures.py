@@ -106,11 +106,12 @@ def post_figure(response: PostResponse, names: Sequence[str]) -> Figure:
             response.estimable[order, axis],
         )
         for axis, way in enumerate(WAYS)
+        if names  # without tracks an answer that was kept has lost its second dimension
     ]
     return post_sketch(
         response.places_mm,
         response.place_u_mm,
-        slopes if names else [],
+        slopes,
         title=headline(response),
         note=POST_NOTE if names else "",
     )

@@ -1,5 +1,6 @@
 """Sentences about histories, the post, put-back scatter and the target, one by one."""
 
+import json
 from dataclasses import replace
 from datetime import datetime, timedelta, timezone
 from math import nan
@@ -13,10 +14,11 @@ from resonance.changes.distance import Distance
 from resonance.changes.hint import Hint
 from resonance.changes.post import Move, PostResponse
 from resonance.jobs.job import Entry, Job
+from resonance.jobs.records import from_record, to_record
 from resonance.modes.mode import Mode, StringReading
 from resonance.reasons import Reason
 from resonance.report.blocks import Items, Paragraph, Table
-from resonance.report.course_pictures import history_figure
+from resonance.report.course_pictures import history_figure, post_figure
 from resonance.report.courses import (
     adjustment_lines,
     along_the_way,
@@ -351,3 +353,9 @@ def test_a_reading_in_doubt_is_marked_in_the_table_over_time():
     (table,) = over_time_tables(a_longer_job())
     assert [row[2].endswith("?") for row in table.rows] == [False, False, True]
     assert table.notes[0][0] == "?"
+
+
+def test_the_post_is_drawn_from_an_answer_kept_and_read_back():
+    moved_once = PostResponse(n_moves=1, places_mm=np.array([[0.0, 0.0], [0.5, 0.0]]))
+    figure = post_figure(from_record(PostResponse, json.loads(json.dumps(to_record(moved_once)))), [])
+    assert len(figure.axes) == 1
