@@ -6,7 +6,7 @@ alone (`resonance.changes.absent`), level changes, and what stands beside all of
 Strings, hum and room modes take part in the pairing, so that they cannot be taken for the body, and are left
 out of the shifts: how the instrument is tuned is no change of its body.
 
-Reason codes of a comparison (beside those of `conditions`, `places`, `restart`)
+Reason codes of a comparison (beside those of `conditions`, `places`, `together`)
 --------------------------------------------------------------------------------
 checks_first : {'fallen', 'of', 'broadened'}   many modes fell together or broadened, or those that fell damp
     more ({'what': 'damped'}): seams, cracks, bar and post before any talk of the adjustment; for a free plate
@@ -32,10 +32,11 @@ from resonance.changes.conditions import adjustment_reasons, between, changed_co
 from resonance.changes.judge import combine, detectable
 from resonance.changes.levels import PUT_BACK_DB, band_changes
 from resonance.changes.pair import Alone, Pairing, frequency_u_cents, is_body, pair_modes
+from resonance.changes.pairing import judge_pairing
 from resonance.changes.places import place_reasons
 from resonance.changes.repeatability import ASSUMED, PUT_BACK, scatter_for, work_kind
-from resonance.changes.restart import modes_from
-from resonance.changes.shifts import DAMPING_SCATTER, Judged, judge_pair, mode_shifts, yardsticks
+from resonance.changes.shifts import DAMPING_SCATTER, Judged, mode_shifts, yardsticks
+from resonance.changes.together import read_together
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sets.setup import Adjustment
@@ -74,7 +75,7 @@ def compare(
 
     Returns
     -------
-    Comparison   with sound at hand the second set's modes are found again from the first one's
+    Comparison   with sound at hand both sets are read by one list (`resonance.changes.together`)
 
     Raises
     ------
@@ -89,15 +90,15 @@ def compare(
         raise ValueError(f"false_discovery is {false_discovery}; it must lie between 0 and 1, e.g. 0.1")
     earlier, later = (after, before) if backwards else (before, after)
     adjustments = between(earlier, adjustments)
-    after_modes, restart = modes_from(before, after)
-    pairing = pair_modes(before.modes, after_modes)
+    together, not_followed = read_together(before, after)
+    pairing = pair_modes(before.modes, after.modes)
     yard = yardsticks(
         before, after, repeatability or Repeatability(ASSUMED), kind=work_kind(a.part for a in adjustments)
     )
-    judged = [judge_pair(before.modes[p.before], after_modes[p.after], p, yard) for p in pairing.pairs]
+    pairing, judged = judge_pairing(before, after, pairing, yard, together)
     judged = [row for row in judged if is_body(row.before) or is_body(row.after)]
     paired = mode_shifts(judged, false_discovery)
-    shifts = (*paired, *_one_sided(before, after, after_modes, pairing))
+    shifts = (*paired, *_one_sided(before, after, pairing))
     shifts = tuple(sorted(shifts, key=_frequency))
     bands = band_changes(before.bands, after.bands, false_discovery=false_discovery)
     common = -pairing.common_cents if backwards else pairing.common_cents
@@ -116,7 +117,7 @@ def compare(
             *place_reasons(before, after),
             *_common(pairing, len(judged)),
             *_day_to_day(before, after, yard.repeatability),
-            *restart,
+            *not_followed,
             *_levels_assumed(comparison),
             *_bounds(before, after, comparison),
         ),
@@ -166,24 +167,18 @@ def least_detectable(
     return np.array(least, float)
 
 
-def _one_sided(
-    before: TapSet, after: TapSet, after_modes: tuple[Mode, ...], pairing: Pairing
-) -> list[ModeShift]:
+def _one_sided(before: TapSet, after: TapSet, pairing: Pairing) -> list[ModeShift]:
     """Body modes that one set shows alone."""
-    gone = [
-        _missing(before.modes[lone.index], lone, before, after, after_modes) for lone in pairing.only_before
-    ]
-    new = [_new(after_modes[lone.index], lone, before, after) for lone in pairing.only_after]
+    gone = [_missing(before.modes[lone.index], lone, before, after) for lone in pairing.only_before]
+    new = [_new(after.modes[lone.index], lone, before, after) for lone in pairing.only_after]
     return [shift for shift in (*gone, *new) if shift is not None]
 
 
-def _missing(
-    mode: Mode, lone: Alone, before: TapSet, after: TapSet, after_modes: tuple[Mode, ...]
-) -> ModeShift | None:
+def _missing(mode: Mode, lone: Alone, before: TapSet, after: TapSet) -> ModeShift | None:
     if not is_body(mode):
         return None
     verdict, reasons = absent_verdict(
-        mode, lone, seen_in=before, other=after, other_modes=after_modes, side="after"
+        mode, lone, seen_in=before, other=after, other_modes=after.modes, side="after"
     )
     return ModeShift(mode.track, mode.label, before=mode, verdict=verdict, reasons=reasons)
 

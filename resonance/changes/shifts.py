@@ -22,7 +22,7 @@ one_of_many : {'p', 'threshold', 'n'}               not called among n, though i
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import inf, isfinite, log, nan, sqrt
 
 import numpy as np
@@ -42,6 +42,7 @@ from resonance.changes.levels import level_change
 from resonance.changes.pair import Pair, frequency_u_cents, is_doubtful
 from resonance.changes.places import ROOM_DOF, limited_room, room_hertz
 from resonance.changes.repeatability import scatter_for
+from resonance.changes.together import OneList
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sets.tapset import TapSet
@@ -96,8 +97,18 @@ def yardsticks(before: TapSet, after: TapSet, repeatability: Repeatability, *, k
     )
 
 
-def judge_pair(before: Mode, after: Mode, pair: Pair, yard: Yardsticks) -> Judged:
-    """Difference of a pair, its uncertainty, and the chance of it when nothing was done."""
+def judge_pair(
+    before: Mode, after: Mode, pair: Pair, yard: Yardsticks, one_list: OneList | None = None
+) -> Judged:
+    """Difference of a pair, its uncertainty, and the chance of it when nothing was done.
+
+    Parameters
+    ----------
+    one_list : OneList or None   the difference by one list for both sets, where it could be had; `after` is
+        then told where it puts it
+    """
+    if one_list is not None:
+        after = replace(after, frequency=before.frequency + one_list.shift)
     scatter = scatter_for(yard.repeatability, kind=yard.kind, track=before.track or after.track)
     room = min(limited_room(yard.room, before), limited_room(yard.room, after))
     air = _is_air(before) and _is_air(after) and yard.degrees != 0.0
@@ -105,8 +116,7 @@ def judge_pair(before: Mode, after: Mode, pair: Pair, yard: Yardsticks) -> Judge
     difference = shift - yard.air_cents if air else shift
     u, dof = combine(
         [
-            (frequency_u_cents(before), before.frequency_dof),
-            (frequency_u_cents(after), after.frequency_dof),
+            *_own_terms(before, after, one_list),
             (sqrt(2.0) * scatter.scatter_cents, scatter.dof),
             (CENTS * room / before.frequency, ROOM_DOF),
             (yard.air_u_cents if air else 0.0, inf),
@@ -127,6 +137,13 @@ def judge_pair(before: Mode, after: Mode, pair: Pair, yard: Yardsticks) -> Judge
         reasons.append(Reason("unsure_mode", {"side": doubtful[0] if len(doubtful) == 1 else "both"}))
     p = nan if pair.ambiguous or doubtful else p_value(difference, u, dof)
     return Judged(before, after, pair.ambiguous, shift, difference, u, dof, p, scatter, tuple(reasons))
+
+
+def _own_terms(before: Mode, after: Mode, one_list: OneList | None) -> list[tuple[float, float]]:
+    """Uncertainties, cents, and degrees of freedom of the two readings."""
+    if one_list is not None:
+        return [(CENTS * one_list.shift_u / before.frequency, one_list.dof)]
+    return [(frequency_u_cents(mode), mode.frequency_dof) for mode in (before, after)]
 
 
 def _yardstick_reasons(yard: Yardsticks, scatter: Scatter) -> list[Reason]:

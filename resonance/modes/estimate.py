@@ -25,7 +25,6 @@ damping_uncertain : {}   (mode) damping not shown, its uncertainty is more than 
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import pairwise
 from math import isfinite, nan, sqrt
 
 import numpy as np
@@ -36,7 +35,14 @@ from resonance.modes.fit import bin_power, evaluate, line_powers
 from resonance.modes.heard import by_clap, by_quiet, quiet_peaks
 from resonance.modes.late import late_movement
 from resonance.modes.mode import Level, Mode, ModesResult
-from resonance.modes.pool import Influence, Pooled, pool_number, random_effects, tap_influence
+from resonance.modes.pool import (
+    Influence,
+    Pooled,
+    damping_step,
+    frequency_step,
+    random_effects_of,
+    tap_influence,
+)
 from resonance.modes.ranges import Search, search_of
 from resonance.modes.room import (
     BENT,
@@ -47,6 +53,7 @@ from resonance.modes.room import (
     with_model_terms,
 )
 from resonance.modes.select import Fit, select_modes
+from resonance.modes.slices import fit_band_of, slices
 from resonance.modes.start import band_poles, start_poles
 from resonance.modes.strings import BODY_DAMPING, assumed_strings, kind_of, with_read_strings
 from resonance.modes.threads import in_one_thread
@@ -58,15 +65,13 @@ from resonance.taps.find import find_taps
 from resonance.taps.tap import Tap
 
 METHOD = 2  # number of this estimator; sets of different numbers are never compared
-MARGIN = 250.0  # Hz fitted beyond the band of interest; half as much where the record is long
-SLICE = 1400.0  # Hz of band fitted at once, less where the record is long
-BINS = 1500.0  # bins of band fitted at once
 FAINT_DB = -36.0  # line power below the strongest at which a mode is no longer reported
 LEAST_SNR_DB = 3.0  # line over noise below which a mode is not reported
 LARGEST_MISFIT = 0.3
 BEFORE_BLOW = 0.001  # s before the onset at which the picture begins
 SHORTEST_FALL = 1.0  # damping needs a record in which the mode falls by this many nepers
 LARGEST_DAMPING_U = 0.35  # of the damping itself
+GIVEN_WITHIN = (4.0, 0.02)  # Hz, and share of the frequency, within which a guess is a given mode
 EDGE = 30.0  # Hz, from the end of the fit down, where nothing is read
 
 
@@ -91,7 +96,7 @@ def find_modes(
     band : (float, float), Hz   where to look; the family's usual band when None
     family, piece : as in `resonance.sets.instrument.Instrument`
     open_strings : sequence of float, Hz   open strings; equal temperament at A4 = 440 Hz when None
-    start : sequence of Mode   begin from these and add none (for the second of two sets)
+    start : sequence of Mode   begin from these; what else the taps show is added
     claps : sequence of Take   a clap or more, recorded where the taps were: what rings in it is the room's
 
     Returns
@@ -121,6 +126,7 @@ def find_modes(
         misfit=misfit,
         reach=_reach(taps),
         noise_db=float(np.median([joined_noise_db(p.groups, p.band) for p in parts])),
+        fitted=_fitted(parts),
     )
     if misfit > LARGEST_MISFIT:
         return replace(summary, reasons=(*reasons, Reason("model_misfit", {"misfit": misfit})))
@@ -180,13 +186,6 @@ def checked_band(band: tuple[float, float], takes: Sequence[Take], *, explicit: 
     return low, min(high, 0.95 * half) if half == half else high
 
 
-def slices(band: tuple[float, float], longest: float) -> list[tuple[float, float]]:
-    """Cut a wide band into parts that are fitted each on its own, with margins."""
-    count = max(1, int(np.ceil((band[1] - band[0]) / min(SLICE, BINS / longest) - 0.05)))
-    edges = np.linspace(band[0], band[1], count + 1)
-    return [(float(a), float(b)) for a, b in pairwise(edges)]
-
-
 @dataclass(frozen=True, eq=False)
 class _Part:
     """One slice of the band, settled."""
@@ -206,14 +205,12 @@ def _fit_slice(
     start: Sequence[Mode] | None,
     strung: bool,
 ) -> _Part:
-    rate = min(t.recording.sample_rate for t in takes)
-    margin = MARGIN if longest < 1.0 else 0.5 * MARGIN
-    fit_band = (max(15.0, band[0] - margin), min(band[1] + margin, 0.49 * rate))
+    fit_band = fit_band_of(band, takes, longest)
     groups = cut_groups(takes, taps, search=search, fit_band=fit_band, longest=longest)
     poles = start_poles(groups, fit_band)
     if start is not None:
-        poles = np.concatenate([given_poles(start, fit_band), _beyond(poles, start)])
-    fit = select_modes(groups, poles, growing=start is None, body_damping=BODY_DAMPING if strung else 0.0)
+        poles = np.concatenate([given_poles(start, fit_band), _away_from(poles, start)])
+    fit = select_modes(groups, poles, body_damping=BODY_DAMPING if strung else 0.0)
     order = np.argsort(np.abs(fit.state.poles))
     settled = evaluate(groups, fit.state.poles[order], fit.root_weights, fit.tap_weights)
     return _Part(band, fit_band, groups, replace(fit, state=settled))
@@ -227,12 +224,26 @@ def given_poles(modes: Sequence[Mode], band: tuple[float, float]) -> ComplexArra
     return band_poles(frequency, np.maximum(damping, 1e-6))
 
 
-def _beyond(poles: ComplexArray, start: Sequence[Mode]) -> ComplexArray:
-    """Guessed poles outside the span of the given modes, which the margins of the fit need."""
+def _away_from(poles: ComplexArray, start: Sequence[Mode]) -> ComplexArray:
+    """Guessed poles that are none of the given modes."""
     if not start:
         return poles
     frequency = np.abs(poles) / (2.0 * np.pi)
-    return poles[(frequency < start[0].frequency - 15.0) | (frequency > start[-1].frequency + 15.0)]
+    apart = np.abs(frequency[:, None] - np.array([mode.frequency for mode in start])).min(axis=1)
+    return np.asarray(poles[apart > np.maximum(GIVEN_WITHIN[0], GIVEN_WITHIN[1] * frequency)])
+
+
+def _fitted(parts: Sequence[_Part]) -> tuple[tuple[float, float], ...]:
+    """Frequency, Hz, and damping ratio of all that the parts were fitted with, each counted once."""
+    last = len(parts) - 1
+    fitted = []
+    for i, part in enumerate(parts):
+        low, high = part.band[0] if i else 0.0, part.band[1] if i < last else np.inf
+        for pole in part.fit.state.poles:
+            frequency = float(abs(pole) / (2.0 * np.pi))
+            if low <= frequency < high:
+                fitted.append((frequency, float(-pole.real / abs(pole))))
+    return tuple(fitted)
 
 
 def _misfit(parts: Sequence[_Part]) -> float:
@@ -326,11 +337,9 @@ def _report(
 ) -> _Found:
     """One mode with its numbers, before levels and names."""
     pole = part.fit.state.poles[i]
-    size, alpha, omega = abs(pole), -pole.real, pole.imag
-    by_frequency = np.array([alpha**2, omega]) / (size * 2.0 * np.pi)
-    by_damping = np.array([1.0 - alpha**2 / size**2, -omega / size**2])
-    frequency = random_effects(*pool_number(influence, i, by_frequency))
-    log_damping = random_effects(*pool_number(influence, i, by_damping))
+    size, alpha = abs(pole), -pole.real
+    frequency = random_effects_of(influence, i, frequency_step(pole))
+    log_damping = random_effects_of(influence, i, damping_step(pole))
     damping = alpha / size * float(np.exp(np.clip(log_damping.shift, -0.5, 0.5)))
     hertz = size / (2.0 * np.pi) + frequency.shift
     power, snr_db = _line_power(part, i)

@@ -114,6 +114,8 @@ class ModesResult:
     reach : float, Hz   above this the blows excited too little to call a mode absent; NaN unknown
     noise_db : float, dB   median over the band of signal over noise
     strings : tuple of StringReading   open strings that rang along
+    fitted : tuple of (frequency in Hz, damping ratio)   all that the decays were fitted with, also what is
+        told as no mode: strings' partials, hum, the room, what lies in the margins
     """
 
     modes: tuple[Mode, ...] = ()
@@ -124,3 +126,4 @@ class ModesResult:
     reach: float = nan
     noise_db: float = nan
     strings: tuple[StringReading, ...] = ()
+    fitted: tuple[tuple[float, float], ...] = ()

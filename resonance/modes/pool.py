@@ -90,6 +90,22 @@ def pool_number(influence: Influence, mode: int, direction: FloatArray) -> tuple
     return (influence.pulls[:, block] @ direction) / part, total / part
 
 
+def frequency_step(pole: complex) -> FloatArray:
+    """Direction (2,) of a pole's frequency |s| / 2 pi, Hz, over (ln alpha, omega)."""
+    return np.array([pole.real**2, pole.imag]) / (2.0 * np.pi * abs(pole))
+
+
+def damping_step(pole: complex) -> FloatArray:
+    """Direction (2,) of the logarithm of a pole's damping ratio over (ln alpha, omega)."""
+    size = abs(pole)
+    return np.array([1.0 - pole.real**2 / size**2, -pole.imag / size**2])
+
+
+def random_effects_of(influence: Influence, mode: int, direction: FloatArray) -> Pooled:
+    """Pool one number of one mode over the taps."""
+    return random_effects(*pool_number(influence, mode, direction))
+
+
 def random_effects(deviations: FloatArray, variances: FloatArray) -> Pooled:
     """Pool the taps' deviations (n_taps,) with their noise variances under a common scatter tau.
 

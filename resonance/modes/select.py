@@ -49,15 +49,12 @@ def price(n_taps: int) -> float:
     return float(scipy.stats.chi2.isf(CHANCE, 2 * n_taps + 2))
 
 
-def select_modes(
-    groups: Sequence[Group], poles: ComplexArray, *, growing: bool = True, body_damping: float = 0.0
-) -> Fit:
+def select_modes(groups: Sequence[Group], poles: ComplexArray, *, body_damping: float = 0.0) -> Fit:
     """Settle the list of modes: refine, weigh, drop, add, until nothing changes.
 
     Parameters
     ----------
     poles : array (n,)   first guess
-    growing : bool   False keeps to the given list (but still drops what does not pay)
     body_damping : float   damping ratio from which a mode counts among those that `FAINTEST_DB` is reckoned
         from, so that a ringing string does not hide the body
     """
@@ -65,12 +62,10 @@ def select_modes(
     roots = tuple(row_weights(np.maximum(g.noise + FIRST_ERROR * decay_power(g), g.floor)) for g in groups)
     state = refine(groups, evaluate(groups, poles, roots, tap_weights), roots, tap_weights, steps=2)
     cost = price(sum(len(g.taps) for g in groups))
-    lines = [candidate_lines(group) for group in groups] if growing else []
+    lines = [candidate_lines(group) for group in groups]
     settled = False
-    for _ in range(ADDINGS if growing else 1):
+    for _ in range(ADDINGS):
         state, roots, tap_weights, settled = _pruned(groups, state, roots, tap_weights, cost)
-        if not growing:
-            break
         new = candidates(groups, state, roots, tap_weights, cost, lines=lines, body_damping=body_damping)
         if not new.size:
             break

@@ -190,8 +190,9 @@ CODES: dict[str, tuple[str, ...]] = {
         "it is too weak beside the strongest resonance to miss it: {level_db:db}, {needed_db:db} needed",
     ),
     "strength_not_known": ("nothing tells how strong it is",),
-    "restart_failed": (
-        "the tap set after could not be fitted from the resonances before; stored readings are compared",
+    "not_followed": ("analysed by an earlier method than this program's; stored readings are compared",),
+    "by_one_list": (
+        "one tap set alone tells it as a resonance of its own; the sound of the other shows it too",
     ),
     # comparisons: conditions
     "repeatability_assumed": (

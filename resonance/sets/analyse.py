@@ -135,6 +135,7 @@ def analysis_of(
         reach=result.reach,
         misfit=result.misfit,
         noise_db=result.noise_db,
+        fitted=result.fitted,
     )
 
 

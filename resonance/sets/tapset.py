@@ -63,6 +63,8 @@ class Analysis:
     reach : float, Hz   above this the blows excited too little to call a mode absent
     misfit : float   share of the decay the modes do not explain (amplitude ratio)
     noise_db : float, dB   median over the band of signal over noise
+    fitted : tuple of (frequency in Hz, damping ratio)   all that the decays were fitted with: what the modes
+        of this set are followed by in another (`resonance.modes.follow`)
     """
 
     method: int = 0
@@ -75,6 +77,7 @@ class Analysis:
     reach: float = nan
     misfit: float = nan
     noise_db: float = nan
+    fitted: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
