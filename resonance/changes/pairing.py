@@ -1,8 +1,9 @@
 """The pairs of a comparison judged, with both sounds as witnesses where they are at hand.
 
-What two lists pair by frequency is checked by reading each mode in both sounds (`together`). A pair whose readings lie far apart, but of which each mode still stands where it was in the other sound too,
-is no mode that moved but two that one list tells each. Where only one of them does, nothing can be said. A
-pair that another pairing could as well explain is sure where by either list the mode stayed where it was.
+What two lists pair by frequency is checked by reading each mode in both sounds (`together`). A pair whose
+readings lie far apart, but of which each mode still stands where it was in the other sound too, is no mode
+that moved but two that one list tells each. Where only one of them does, nothing can be said. A pair that
+another pairing could as well explain is sure where by either list the mode stayed where it was.
 """
 
 from dataclasses import replace

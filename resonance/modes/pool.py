@@ -13,7 +13,7 @@ number of taps less one.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from math import inf, nan, sqrt
+from math import nan, sqrt
 
 import numpy as np
 
@@ -127,19 +127,20 @@ def random_effects(deviations: FloatArray, variances: FloatArray) -> Pooled:
 
 
 def paule_mandel(deviations: FloatArray, variances: FloatArray) -> float:
-    """Between-tap variance tau^2 >= 0 at which the weighted sum of squares equals its expectation k - 1."""
+    """Between-tap variance tau^2 >= 0 at which the weighted sum of squares equals its expectation k - 1.
 
-    def excess(tau2: float) -> float:
-        weights = 1.0 / (variances + tau2)
-        mean = np.sum(weights * deviations) / np.sum(weights)
-        return float(np.sum(weights * (deviations - mean) ** 2)) - (deviations.size - 1)
-
-    if excess(0.0) <= 0.0:
-        return 0.0
-    low, high = 0.0, float(np.sum((deviations - deviations.mean()) ** 2)) + float(variances.max())
-    while excess(high) > 0.0 and high < inf:
-        high *= 4.0
+    By Newton's steps from 0: the sum falls with tau^2, ever less steeply, so that they come up to the root
+    from below and never pass it (DerSimonian and Kacker 2007, Contemp. Clin. Trials 28, 105; from memory).
+    """
+    tau2 = 0.0
     for _ in range(60):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if excess(middle) > 0.0 else (low, middle)
-    return 0.5 * (low + high)
+        weights = 1.0 / (variances + tau2)
+        apart = deviations - weights @ deviations / weights.sum()
+        excess = float(weights @ apart**2) - (deviations.size - 1)
+        if excess <= 0.0:
+            break
+        step = excess / float(np.sum((weights * apart) ** 2))
+        tau2 += step
+        if step <= 1e-12 * tau2:
+            break
+    return tau2
