@@ -120,6 +120,16 @@ class PostResponse:
     place_u_mm: float = PLACE_U_MM
     draws: FloatArray = field(default_factory=lambda: np.zeros((0, 0, 5)))
 
+    def __post_init__(self) -> None:
+        """Give empty arrays their shape back, which a written record does not hold."""
+        for name, shape in (
+            ("cents_per_mm", (-1, 2)),
+            ("cents_per_mm_u", (-1, 2)),
+            ("estimable", (-1, 2)),
+            ("intervals", (-1, 2, 2)),
+        ):
+            object.__setattr__(self, name, np.reshape(getattr(self, name), shape))
+
 
 def post_response(
     sets: Sequence[TapSet],

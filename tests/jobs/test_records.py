@@ -14,6 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from resonance.changes.comparison import Comparison, ModeShift, Scatter
+from resonance.changes.post import PostResponse
 from resonance.errors import ShopError
 from resonance.jobs.records import aware, canonical_json, digest, from_record, to_record
 from resonance.modes.mode import Level, Mode, StringReading
@@ -226,3 +227,8 @@ def test_the_digest_is_of_the_canonical_text():
 def test_nan_never_reaches_the_text():
     with pytest.raises(ValueError, match="JSON"):
         canonical_json({"a": nan})
+
+
+def test_an_empty_post_response_keeps_its_shape():
+    back = from_record(PostResponse, to_record(PostResponse()))
+    assert back.cents_per_mm[[], 0].shape == back.intervals[[], 1, 0].shape == (0,)
