@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 ROOT = Path(__file__).parents[2]
 sys.path.insert(0, str(ROOT))
 
-from tests.benchmarks.faults import fuzz  # noqa: E402
+from tests.benchmarks.faults import attack, fuzz  # noqa: E402
 from tests.benchmarks.faults.disk import Call, Disk  # noqa: E402
 
 
@@ -134,3 +134,13 @@ def test_the_fuzzer_sees_what_it_looks_for(tmp_path, monkeypatch):
     monkeypatch.setattr(fuzz, "read_recording", strays)
     _, failures = fuzz.batch(range(1), "sound", tmp_path / "b")
     assert failures == ["input 0: wrote where it does not belong"]
+
+
+@pytest.mark.slow
+@pytest.mark.skipif(sys.platform != "linux", reason="memory is read from /proc")
+def test_a_page_under_attack_gives_nothing_away(capsys):
+    """The full size is tests/benchmarks/faults/attack.py."""
+    wrong = attack.attack(n_guesses=50, n_requests=500, megabytes=64)
+    with capsys.disabled():
+        print(f"\n{capsys.readouterr().out}")
+    assert wrong == []
