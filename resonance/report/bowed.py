@@ -9,8 +9,11 @@ from math import isfinite, nan
 
 import numpy as np
 
-from resonance.changes.bowed import BowedComparison, WolfChange
+from resonance.changes.bowed import BowedComparison, WolfChange, compare_bowed
 from resonance.changes.evenness import Evenness, NoteVerdict, evenness
+from resonance.jobs.bowed import bowed_sets, nearest_tap_set, repeats_of
+from resonance.jobs.job import Job
+from resonance.jobs.store import Shop
 from resonance.modes.mode import Mode
 from resonance.report.blocks import Block, Items, Paragraph, Section, Table, table_of
 from resonance.report.numbers import UNKNOWN, measured, number
@@ -350,3 +353,19 @@ def bowed_section(
         for each in comparisons
     ]
     return Section("Bowed notes", (sets_table(sets),), tuple(parts), name="bowed")
+
+
+def bowed_section_of(shop: Shop, job: Job) -> Section:
+    """Give the section on the bowed notes of a job: all sets that were read, the last two held together.
+
+    The last two are compared only where the maker's dates put them in order.
+    """
+    sets = [each for each in bowed_sets(shop, job.id) if each.notes]
+    if not sets:
+        return bowed_section(())
+    near = nearest_tap_set(job, sets[-1])
+    pair = sets[-2:]
+    ordered = len(pair) == 2 and pair[0].taken and pair[1].taken and pair[0].taken <= pair[1].taken
+    others = [each for each in repeats_of(job, sets) if [each[0].id, each[1].id] != [p.id for p in pair]]
+    compared = [compare_bowed(pair[0], pair[1], repeats=others)] if ordered else []
+    return bowed_section(sets, compared, near.modes if near else ())

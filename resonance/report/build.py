@@ -18,6 +18,7 @@ from resonance.jobs.records import to_record
 from resonance.jobs.settings import Settings
 from resonance.jobs.store import Shop
 from resonance.report.blocks import Attached, Heading, Photo, Report
+from resonance.report.bowed import bowed_section_of
 from resonance.report.content import build_report
 from resonance.report.gallery import job_pictures
 from resonance.report.tables import attachments
@@ -184,6 +185,7 @@ def report_of(
         heading=heading_of(shop.settings(), heading_image_of(shop)),
         photo=_photo(photo_of(shop, job.id)),
         attached=attached,
+        further=(bowed_section_of(shop, job),),
     )
 
 

@@ -60,6 +60,7 @@ def build_report(
     heading: Heading | None = None,
     photo: Photo | None = None,
     attached: Sequence[Attached] = (),
+    further: Sequence[Section] = (),
 ) -> Report:
     """Build the content of a job's report.
 
@@ -76,6 +77,7 @@ def build_report(
     heading : Heading or None   the maker's
     photo : Photo or None   of the instrument
     attached : sequence of Attached   files that go with it
+    further : sequence of Section   put behind the tap sets, e.g. bowed notes
 
     Raises
     ------
@@ -101,6 +103,7 @@ def build_report(
         _over_time(job, histories, pictures, bench=bench),
         _post(job, response, pictures, guesses=bench),
         _tap_sets(job, pictures, bench=bench),
+        *further,
         instrument_section(job, bench=bench),
         checks_section(job),
         repeat_section(job, pictures),

@@ -53,6 +53,7 @@ SHORT = 0.4  # s of steady part
 FOR_BEATS = 0.8  # s of steady part that vibrato and wolf need
 SAME_CENTS = 60.0  # neighbours without a gap that differ by less are one note
 SOFT_DB = 20.0
+LEAST_SNR_DB, LEAST_SCORE = 6.0, 0.3  # below either it is no note
 BLOCK = 0.25  # s, over which a level holds together
 OCTAVE_SURE = 0.55
 
@@ -188,13 +189,13 @@ def measure_note(
     if track is None:
         return None
     pitch, pitch_u = mean_pitch(track)
-    if not abs(pitch / near - 1.0) < 0.06:
+    snr_db = _snr_db(track)
+    if not abs(pitch / near - 1.0) < 0.06 or snr_db < LEAST_SNR_DB or score < LEAST_SCORE:
         return None
     name, cents = nearest_note(pitch, pitch_a4=pitch_a4)
     wave, _ = pitch_wave(track)
     blocks = _block_levels(part, sample_rate)
     grid, power = power_spectrum(part, sample_rate)
-    snr_db = _snr_db(track)
     return BowedNote(
         pitch,
         pitch_u,
@@ -233,7 +234,7 @@ def steady_part(sound: FloatArray, sample_rate: float, stretch: tuple[float, flo
 
 def _middle(part: FloatArray, rate: float, lowest: float) -> FloatArray:
     """As much from the middle of a note as tells which note it is."""
-    size = int(max(1.0, 3.0 * frame_length(lowest)) * rate)
+    size = int(max(0.6, 4.0 * frame_length(lowest)) * rate)
     start = max(0, (part.size - size) // 2)
     return part[start : start + size]
 

@@ -62,14 +62,26 @@ def spectral_lines(grid: FloatArray, power: FloatArray) -> tuple[FloatArray, Flo
     return places, np.minimum(db[tops] - floor[tops], CAP_DB) - ABOVE_DB
 
 
-def comb_score(pitch: float, places: FloatArray, heights: FloatArray) -> float:
-    """How well one pitch explains the lines: harmonic mean of the explained share and of the taken share."""
-    number = np.maximum(1, np.round(places / pitch))
-    hit = np.abs(places - number * pitch) < WITHIN * pitch + 0.002 * places
-    explained = float(heights[hit].sum() / heights.sum())
-    last = int(min(FULL, max(1, np.floor(places.max() / pitch + 0.5))))
-    taken = len(set(number[hit & (number <= last)].tolist())) / last
-    return 2.0 * explained * taken / (explained + taken) if explained + taken > 0.0 else 0.0
+def comb_scores(pitches: FloatArray, places: FloatArray, heights: FloatArray) -> FloatArray:
+    """How well each pitch explains the lines: harmonic mean of the explained share and of the taken share.
+
+    Parameters
+    ----------
+    pitches : array (n,), Hz
+    places, heights : arrays (n_lines,), Hz and dB
+
+    Returns
+    -------
+    array (n,), 0 to 1
+    """
+    ratio = places / pitches[:, None]
+    number = np.maximum(1.0, np.round(ratio))
+    hit = np.abs(ratio - number) * pitches[:, None] < WITHIN * pitches[:, None] + 0.002 * places
+    explained = hit @ heights / heights.sum()
+    last = np.clip(np.floor(places.max() / pitches + 0.5), 1, FULL)
+    held = [np.any(hit & (number == k), axis=1) & (k <= last) for k in range(1, FULL + 1)]
+    taken = np.sum(held, axis=0) / last
+    return np.asarray(2.0 * explained * taken / np.maximum(explained + taken, 1e-12))
 
 
 def note_pitch(
@@ -98,7 +110,7 @@ def note_pitch(
     candidates = candidates[(candidates >= lowest) & (candidates <= highest)]
     if not candidates.size:
         return nan, 0.0
-    scores = np.array([comb_score(float(each), places, heights) for each in candidates])
+    scores = comb_scores(candidates, places, heights)
     best = float(candidates[int(np.argmax(scores))])
     return _centred(best, places, heights), float(scores.max())
 

@@ -18,10 +18,11 @@ MOST = 16  # partials
 REACH = 7000.0  # Hz
 SMOOTHED = 0.008  # s at least, and two periods
 WANDER = 0.035  # share of the pitch that the first look follows: a semitone's half and more
+FIRST = 6  # partials of the first look
 FASTEST = 120.0  # Hz that a partial may be off while it is followed
 OVERLAP = 4  # steps a window
-SWELL = 0.2  # s over which the level that weights the pitch is averaged, lest its noise meet the pitch's
-NOISE_FROM = 30  # windows from the middle of a note tell the noise between its partials
+SWELL = 0.05  # s over which the level that weights the pitch is averaged, lest its noise meet the pitch's
+NOISE_FROM = 24  # windows from the middle of a note tell the noise between its partials
 SHORTEST = 8.0  # windows in a note
 LONGEST = 0.06  # s, window of a note that stands little above its noise
 HEARD = 9.0  # power over noise of its means at which a partial is believed
@@ -73,7 +74,7 @@ def follow(sound: FloatArray, sample_rate: float, near: float) -> Track | None:
     count = max(1, min(MOST, int(top / near)))
     low, rate = _decimated(sound, sample_rate, near * (count + 1.0))
     window = max(2.0, ceil(SMOOTHED * near)) / near
-    first = max(1, min(count, int(FASTEST / (WANDER * near))))
+    first = max(1, min(count, FIRST, int(FASTEST / (WANDER * near))))
     if low.size < SHORTEST * window * rate:
         return None
     track = _look(low, rate, _even(low.size, near / rate), first, window)
@@ -85,11 +86,12 @@ def follow(sound: FloatArray, sample_rate: float, near: float) -> Track | None:
 
 def _look(sound: FloatArray, rate: float, turns: FloatArray, count: int, window: float) -> Track:
     """One look: partials along the phase given, the noise beside them, the phase they share."""
-    size, hop = round(window * rate), max(1, round(window * rate / OVERLAP))
-    partials = _brought_down(sound, turns, count, size, hop)
-    centres = np.asarray((np.arange(partials.shape[1]) * hop + 0.5 * (size - 1)) / rate, float)
-    along = np.interp(centres, np.arange(sound.size) / rate, turns)
-    noise = _noise_beside(sound, turns, count, size, hop)
+    hop = max(1, round(window * rate / OVERLAP))
+    turn = np.exp(-2j * np.pi * turns)
+    partials = _brought_down(sound, turn, turn, count, hop)
+    centres = _even(partials.shape[1], hop / rate) + 0.5 * (OVERLAP * hop - 1) / rate
+    along = np.interp(centres, _even(sound.size, 1.0 / rate), turns)
+    noise = _noise_beside(sound, turns, turn, count, hop)
     return _common(partials, noise, along, centres, hop / rate, window)
 
 
@@ -113,38 +115,39 @@ def _decimated(sound: FloatArray, sample_rate: float, reach: float) -> tuple[Flo
     return np.asarray(low), sample_rate / factor
 
 
-def _brought_down(sound: FloatArray, turns: FloatArray, count: int, size: int, hop: int) -> ComplexArray:
-    """Partials 1 to `count`, smoothed; array (count, n)."""
-    turn = np.exp(-2j * np.pi * turns)
-    power = np.ones_like(turn)
-    found = []
-    for _ in range(count):
-        power = power * turn
-        found.append(_smoothed(sound * power, size, hop))
-    return np.stack(found)
+def _brought_down(
+    sound: FloatArray, first: ComplexArray, turn: ComplexArray, count: int, hop: int
+) -> ComplexArray:
+    """Sound times first turn^k, k from 0, under a Hann window of `OVERLAP` hops; array (count, n).
+
+    A window is the sum of `OVERLAP` blocks of one hop, so each block is weighted once for each place it
+    takes.
+    """
+    blocks = sound.size // hop
+    window = np.sin(np.pi * (np.arange(OVERLAP * hop) + 0.5) / (OVERLAP * hop)) ** 2
+    weights = (2.0 * window / window.sum()).reshape(OVERLAP, hop).T.astype(complex)
+    turned = np.empty((count, blocks * hop), complex)
+    along = turn[: blocks * hop]
+    np.multiply(sound[: blocks * hop], first[: blocks * hop], out=turned[0])
+    for k in range(1, count):
+        np.multiply(turned[k - 1], along, out=turned[k])
+    parts = (turned.reshape(count * blocks, hop) @ weights).reshape(count, blocks, OVERLAP)
+    n = blocks - OVERLAP + 1
+    return np.asarray(sum(parts[:, place : place + n, place] for place in range(OVERLAP)))
 
 
-def _smoothed(values: ComplexArray, size: int, hop: int) -> ComplexArray:
-    """Mean under a Hann window every `hop` values."""
-    window = np.sin(np.pi * (np.arange(size) + 0.5) / size) ** 2
-    n = (values.size - size) // hop + 1
-    step = values.strides[0]
-    frames = np.lib.stride_tricks.as_strided(values, (n, size), (hop * step, step), writeable=False)
-    return np.asarray(frames @ (2.0 * window / window.sum()))
+def _noise_beside(
+    sound: FloatArray, turns: FloatArray, turn: ComplexArray, count: int, hop: int
+) -> FloatArray:
+    """Mean square of what lies half-way between the partials, on either side of each; array (count,).
 
-
-def _noise_beside(sound: FloatArray, turns: FloatArray, count: int, size: int, hop: int) -> FloatArray:
-    """Mean square of what lies half-way between the partials, on either side of each; array (count,)."""
-    half = np.exp(-1j * np.pi * turns)
-    turn, power = half * half, half
-    middle = slice(max(0, (sound.size - NOISE_FROM * size) // 2), (sound.size + NOISE_FROM * size) // 2)
-    sound, turn, power = sound[middle], turn[middle], power[middle]
-    wide = 2 * size  # at half a pitch away the window must have fallen off: its nulls are twice as dense
-    beside = []
-    for _ in range(count + 1):
-        beside.append(np.median(np.abs(_smoothed(sound * power, wide, 2 * hop)) ** 2) / np.log(2.0) * 2.0)
-        power = power * turn
-    noise = np.array(beside)
+    At half a pitch away the window must have fallen off, so it is twice as long, its nulls twice as dense.
+    """
+    size = NOISE_FROM * OVERLAP * hop
+    middle = slice(max(0, (sound.size - size) // 2), (sound.size + size) // 2)
+    half = np.exp(-1j * np.pi * turns[middle])
+    between = _brought_down(sound[middle], half, turn[middle], count + 1, 2 * hop)
+    noise = 2.0 / np.log(2.0) * np.median(np.abs(between) ** 2, axis=1)
     return np.asarray(np.maximum(0.5 * (noise[:-1] + noise[1:]), 1e-20))
 
 

