@@ -15,6 +15,7 @@ from resonance.bench.post import STEP_MM, PostDrawing, post_drawing, stepped
 from resonance.bench.state import shop_of
 from resonance.errors import ResonanceError
 from resonance.jobs.assign import apply_instrument, apply_setup
+from resonance.jobs.images import photo_of
 from resonance.jobs.job import Job
 from resonance.modes.ranges import OPEN_STRINGS
 from resonance.report.facts import STAGE_WORDS, setup_facts
@@ -60,6 +61,7 @@ class SetupPage:
     strings_told: str
     families: tuple[str, ...]
     drawing: PostDrawing | None
+    photo: bool = False
     step: float = STEP_MM
     trouble: str = ""
     stages: tuple[tuple[str, str], ...] = (("", "not noted"), *STAGE_WORDS.items())
@@ -102,7 +104,9 @@ GROUPS = (
 )
 
 
-def setup_page(job: Job, *, typed: Mapping[str, str] | None = None, trouble: str = "") -> SetupPage:
+def setup_page(
+    job: Job, *, typed: Mapping[str, str] | None = None, photo: bool = False, trouble: str = ""
+) -> SetupPage:
     """Make the page of a job's setup, with what was typed in place of what is noted."""
     noted = noted_text(job)
     known = {**noted, **(typed or {})}
@@ -115,6 +119,7 @@ def setup_page(job: Job, *, typed: Mapping[str, str] | None = None, trouble: str
         told.get("Strings", ""),
         FAMILIES,
         _drawn(job, known) if whole else None,
+        photo=photo,
         trouble=trouble,
     )
 
@@ -190,8 +195,10 @@ def changed(noted: Mapping[str, str], typed: Mapping[str, str]) -> dict[str, str
 
 def show_setup(request: Request) -> Response:
     """Show the setup."""
-    job = shop_of(request).job(request.path_params["job"])
-    return page(request, "setup.html", setup_page(job), job=job, section="setup")
+    shop = shop_of(request)
+    job = shop.job(request.path_params["job"])
+    view = setup_page(job, photo=photo_of(shop, job.id) is not None)
+    return page(request, "setup.html", view, job=job, section="setup")
 
 
 def note(request: Request, form: FormData) -> Response:
@@ -237,7 +244,8 @@ def stepped_post(typed: Mapping[str, str], wanted: str) -> dict[str, str]:
 
 
 def _again(request: Request, job: Job, typed: Mapping[str, str], trouble: str = "") -> Response:
-    view = setup_page(job, typed=typed, trouble=trouble)
+    has = photo_of(shop_of(request), job.id) is not None
+    view = setup_page(job, typed=typed, photo=has, trouble=trouble)
     return page(request, "setup.html", view, job=job, section="setup", status=422 if trouble else 200)
 
 
