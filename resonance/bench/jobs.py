@@ -1,6 +1,6 @@
 """The jobs of the shop, with search; and a new one."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from math import nan
 
@@ -9,7 +9,7 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from resonance.bench.pages import done, get, job_path, page, post, text_of
-from resonance.bench.state import shop_of
+from resonance.bench.state import bench_of, shop_of
 from resonance.errors import ResonanceError
 from resonance.jobs.assign import apply_instrument
 from resonance.jobs.store import JobLine
@@ -31,6 +31,7 @@ class JobRow:
     kind: str
     done: str
     last: str
+    settled: str = ""
     damaged: bool = False
 
 
@@ -54,13 +55,24 @@ class NewJobPage:
     pieces: tuple[tuple[str, str], ...] = tuple(PIECE_CHOICES.items())
 
 
-def jobs_page(lines: Sequence[JobLine], wanted: str = "", *, most: int | None = None) -> JobsPage:
-    """Make the list: newest first, those that hold every word searched for, so many at most."""
+def jobs_page(
+    lines: Sequence[JobLine],
+    wanted: str = "",
+    *,
+    most: int | None = None,
+    settled: Callable[[JobLine], str] = lambda line: "",
+) -> JobsPage:
+    """Make the list of what was found, so many at most."""
+    found = found_jobs(lines, wanted)
+    rows = tuple(_row(line, settled(line)) for line in found[:most])
+    return JobsPage(rows, wanted, len(lines), len(found) - len(rows))
+
+
+def found_jobs(lines: Sequence[JobLine], wanted: str) -> list[JobLine]:
+    """Give the jobs that hold every word searched for, newest first."""
     words = wanted.casefold().split()
     newest = sorted(lines, key=_latest, reverse=True)
-    found = [line for line in newest if all(word in _searched(line) for word in words)]
-    shown = found[:most]
-    return JobsPage(tuple(map(_row, shown)), wanted, len(lines), len(found) - len(shown))
+    return [line for line in newest if all(word in _searched(line) for word in words)]
 
 
 def _latest(line: JobLine) -> float:
@@ -73,7 +85,7 @@ def _searched(line: JobLine) -> str:
     return " ".join((line.id, it.name, kind_of_instrument(it), it.maker, it.year, it.owner)).casefold()
 
 
-def _row(line: JobLine) -> JobRow:
+def _row(line: JobLine, settled: str) -> JobRow:
     sets = count_words(line.n_sets, "tap set") if line.n_sets else "no tap set yet"
     adjusted = count_words(line.n_adjustments, "adjustment") if line.n_adjustments else ""
     return JobRow(
@@ -81,7 +93,8 @@ def _row(line: JobLine) -> JobRow:
         line.instrument.name,
         kind_of_instrument(line.instrument),
         ", ".join(filter(None, [sets, adjusted])),
-        day_words(line.last or line.created),
+        f"last tap set {day_words(line.last_set)}" if line.last_set else f"begun {day_words(line.created)}",
+        settled,
         line.damaged,
     )
 
@@ -90,7 +103,11 @@ def show_jobs(request: Request) -> Response:
     """Show the list."""
     wanted = " ".join(request.query_params.get("find", "").split())
     most = None if "all" in request.query_params else MOST
-    return page(request, "jobs.html", jobs_page(shop_of(request).jobs(), wanted, most=most))
+    bench = bench_of(request)
+    lines = bench.shop.jobs()
+    bench.settling.ask(bench.shop.folder, found_jobs(lines, wanted)[:MOST], lambda: bench.microphones.busy)
+    view = jobs_page(lines, wanted, most=most, settled=bench.settling.words)
+    return page(request, "jobs.html", view)
 
 
 def show_new(request: Request) -> Response:

@@ -5,6 +5,7 @@ from dataclasses import dataclass, field
 from starlette.requests import HTTPConnection
 
 from resonance.bench.live import Microphones
+from resonance.bench.settling import Settling
 from resonance.bench.sounds import Sounds
 from resonance.bench.works import Works
 from resonance.jobs.store import Shop
@@ -23,6 +24,7 @@ class Bench:
     microphones : Microphones   the set in the taking
     works : Works   longer work under way
     sounds : Sounds   recordings looked at last
+    settling : Settling   whether the jobs of the list are settled
     """
 
     shop: Shop
@@ -32,6 +34,7 @@ class Bench:
     microphones: Microphones = field(default_factory=Microphones)
     works: Works = field(default_factory=Works)
     sounds: Sounds = field(default_factory=Sounds)
+    settling: Settling = field(default_factory=Settling)
 
 
 def bench_of(connection: HTTPConnection) -> Bench:

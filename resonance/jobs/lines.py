@@ -21,7 +21,7 @@ from resonance.jobs.records import Record, canonical_json, digest, from_record, 
 from resonance.sets.instrument import Instrument
 
 FOLDER, FILE = "kept", "lines.json"  # beside what `resonance.jobs.kept` holds, but without its libraries
-FORMAT = 1
+FORMAT = 2
 KINDS = ("job", "tap_set", "adjustment", "remark")
 
 
@@ -33,6 +33,7 @@ class JobLine:
     ----------
     last : aware datetime or None   the newest date in its timeline
     damaged : bool   something of it can no longer be read; its figures may then be wrong
+    last_set : aware datetime or None   when its last tap set was taken, as the maker ordered them
     """
 
     id: str
@@ -42,6 +43,7 @@ class JobLine:
     n_adjustments: int = 0
     last: datetime | None = None
     damaged: bool = False
+    last_set: datetime | None = None
 
 
 @dataclass(frozen=True)
@@ -125,4 +127,5 @@ def job_line(job: str, found: Sequence[Row], *, damaged: bool) -> JobLine:
         n_adjustments=sum(entry.kind == "adjustment" for entry in timeline),
         last=max(dates, default=None),
         damaged=damaged,
+        last_set=next((entry.at for entry in reversed(timeline) if entry.kind == "tap set"), None),
     )
