@@ -21,6 +21,7 @@ EXAMPLE = """\
 resonance bowed scale.wav --family cello
 resonance bowed g-string.wav d-string.wav --string G3 --string D4
 resonance bowed scale.wav --keep my-cello --mic "1 m, in front" --player Anna
+resonance bowed up.wav down.wav --slide        body under a slow slide on one string
 resonance bowed --job my-cello                 list its bowed sets, with suppressor and wolf
 resonance bowed --job my-cello rec2            show one
 resonance bowed --job my-cello rec1 rec2       what changed
@@ -47,6 +48,11 @@ def add_parser(commands: Commands) -> None:
     _add(parser, "--string", "NOTE", f"string it was played on, such as G3; {for_all}", several=True)
     parser.add_argument(
         "--pitch", type=positive, metavar="HZ", help="A4 that notes are held against: the shop's, else 440"
+    )
+    parser.add_argument(
+        "--slide",
+        action="store_true",
+        help="the files are slow slides up or down one string: show the body's hills under them",
     )
     job = parser.add_argument_group("with a job")
     where = job.add_mutually_exclusive_group()
@@ -82,6 +88,9 @@ def _severity(text: str) -> int:
 
 def run(arguments: Namespace) -> None:
     """Look at files, or at the bowed sets of a job."""
+    if arguments.slide:
+        run_slide(arguments)
+        return
     if arguments.job:
         run_job(arguments)
         return
@@ -142,6 +151,30 @@ def _kept(shop: "Shop", job: "Job", bowed: "BowedSet", paths: list[Path], argume
     strings = list(arguments.string) * (len(paths) if len(arguments.string) == 1 else 1)
     marked = replace(bowed, severity=arguments.severity, setup=job.setup)
     return add_bowed(shop, job.id, marked, paths, strings=strings)
+
+
+def run_slide(arguments: Namespace) -> None:
+    """Show the body's hills under slides, held against the last tap set of the job named with --job."""
+    from resonance.jobs.records import to_record
+    from resonance.report.bowed import slide_blocks
+    from resonance.sets.slide import match_hills
+    from resonance.spectra.slide import slide_curve
+
+    if arguments.keep or arguments.listen:
+        raise UsageError("--slide is a look at recordings; it goes with neither --keep nor --listen")
+    if not arguments.what:
+        raise UsageError("name recordings of slides")
+    job = open_shop(arguments).job(arguments.job) if arguments.job else None
+    modes = job.sets[-1].modes if job and job.sets else ()
+    family = arguments.family or (job.instrument.family if job else "violin")
+    with screen.Progress() as progress, analysing.one_thread():
+        takes = analysing.read_takes(analysing.sound_paths(arguments.what), progress=progress)
+        curve = slide_curve(takes, family=family)
+    matches = match_hills(curve, modes)
+    if arguments.json:
+        screen.print_json({"notes": [], "slide": to_record(curve), "hills": to_record(matches)})
+    else:
+        screen.show(*slide_blocks(curve, matches))
 
 
 def run_job(arguments: Namespace) -> None:

@@ -29,9 +29,11 @@ from resonance.report.words import (
     sentence,
 )
 from resonance.sets.bowedset import BowedSet, WolfNote, average_bands, suppressor_of, wolf_notes
+from resonance.sets.slide import SlideMatch
 from resonance.spectra.beats import Vibrato, Wolf
 from resonance.spectra.bowed import BowedNote
 from resonance.spectra.octaves import DUENNWALD
+from resonance.spectra.slide import SlideCurve
 
 SURE = 1.96
 PATTERN = {True: "odd partials beat, even ones do not", False: "all partials beat"}
@@ -325,6 +327,34 @@ def wolf_change_words(change: WolfChange) -> str:
     deep = " → ".join(depths) or UNKNOWN
     u = f" ± {number(SURE * 100.0 * change.depth_change_u, 0)} %" if isfinite(change.depth_change_u) else ""
     return sentence(f"{sign} {change.name}: {words}; depth of beating {deep}{u}")
+
+
+def slide_blocks(curve: SlideCurve, matches: Sequence[SlideMatch]) -> list[Block]:
+    """Say which hills a slide shows, and how they agree with the tap readings."""
+    if curve.reasons:
+        return [Items(tuple(map(sentence, reasons_words(curve.reasons))), title="No curve can be had")]
+    rows = []
+    for match in matches:
+        hill = match.hill
+        apart = measured(match.apart, SURE * match.apart_u, signed=True) if isfinite(match.apart) else ""
+        mode = measured(match.mode, SURE * match.mode_u) if isfinite(match.mode) else ""
+        name = label_sign(match.label) if match.label else ""
+        word = "" if not isfinite(match.mode) else "agrees" if match.agrees else "differs"
+        pitch = measured(hill.frequency, SURE * hill.frequency_u)
+        rows.append((pitch, number(hill.height_db, 0), mode, name, apart, word))
+    low, high = number(curve.lowest, 0), number(curve.highest, 0)
+    top = number(float(curve.frequencies[-1]), 0)
+    columns = ("Hill, Hz", "Height, dB", "Tap reading, Hz", "Name", "Apart, Hz", "Both")
+    table = table_of(columns, rows, numeric=(*columns[:3], columns[4]), title="Hills under the slide")
+    return [
+        Paragraph(f"Slide from {low} to {high} Hz; its partials sweep the body up to {top} Hz."),
+        table if rows else Paragraph("No hill of 3 dB or more stands out."),
+        Paragraph(
+            "Hills are where the body answers most to the bow. Resonances that overlap show as one hill, the "
+            "room is in it, and damping cannot be had from it: tap for that.",
+            "small",
+        ),
+    ]
 
 
 def bowed_section(

@@ -511,4 +511,11 @@ CODES: dict[str, tuple[str, ...]] = {
         "how much two sittings differ by themselves is only assumed ({scatter_db:db}): bow the same notes "
         "again with nothing changed",
     ),
+    "slide_not_followed": (
+        "no slow, even slide was found: slide up one string in about ten seconds, on one bow or few",
+    ),
+    "slide_too_narrow": (
+        "the slide is too narrow: slide over half an octave or more",
+        "the slide spans only {semitones:n} semitones: slide over half an octave or more",
+    ),
 }

@@ -84,6 +84,31 @@ def follow(sound: FloatArray, sample_rate: float, near: float) -> Track | None:
     return _look(low, rate, _extended(low.size, rate, track), count, window)
 
 
+def follow_along(
+    sound: FloatArray, sample_rate: float, times: FloatArray, pitches: FloatArray, *, count: int
+) -> Track | None:
+    """Follow the partials of a slide whose pitch is roughly known at some times.
+
+    Parameters
+    ----------
+    sound : array (n_samples,)
+    times, pitches : arrays (n,), s and Hz   within a third of a semitone
+    count : int   partials
+
+    Returns
+    -------
+    Track, or None where the sound is shorter than eight windows
+    """
+    low, rate = _decimated(sound, sample_rate, float(pitches.max()) * (count + 1.0))
+    window = 2.0 / float(pitches.min())
+    if low.size < SHORTEST * window * rate:
+        return None
+    along = np.interp(_even(low.size, 1.0 / rate), times, pitches)
+    turns = np.concatenate([[0.0], np.cumsum(0.5 * (along[1:] + along[:-1]))]) / rate
+    first = _look(low, rate, turns, min(count, 3), window)
+    return _look(low, rate, _extended(low.size, rate, first), count, window)
+
+
 def _look(sound: FloatArray, rate: float, turns: FloatArray, count: int, window: float) -> Track:
     """One look: partials along the phase given, the noise beside them, the phase they share."""
     hop = max(1, round(window * rate / OVERLAP))

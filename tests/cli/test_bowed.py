@@ -99,3 +99,24 @@ def test_wrong_usage_is_one_line(command, files, tmp_path):
     write_recording(Recording(noise, RATE), silence)
     assert "No held note was found" in command("bowed", silence).done().text
     assert "nothing was kept" in command("bowed", silence, "--keep", "empty").failed(1)
+
+
+def test_a_slide_shows_the_hills(command, tmp_path):
+    """One resonance at 300 Hz, 2 % damped, under a slide of an octave."""
+    rate, seconds = 16000.0, 8.0
+    time = np.arange(int(seconds * rate)) / rate
+    pitch = 200.0 * 2 ** (time / seconds)
+    turns = np.cumsum(pitch) / rate
+    sound = np.zeros(time.size)
+    for k in range(1, 7):
+        x = k * pitch / 300.0
+        gain = np.abs(0.04j * x / (1 - x**2 + 0.04j * x)) + 0.05
+        sound += gain / k * np.cos(2 * np.pi * k * turns + k)
+    sound += 1e-4 * np.random.default_rng(1).standard_normal(time.size)
+    path = tmp_path / "slide.wav"
+    write_recording(Recording(0.2 * sound[:, None], rate), path)
+    found = command("bowed", path, "--slide", "--json").done().json
+    strongest = max(found["slide"]["hills"], key=lambda hill: hill["height_db"])
+    assert strongest["frequency"] == pytest.approx(300.0, abs=max(4.0, 3 * strongest["frequency_u"]))
+    assert "Hills under the slide" in command("bowed", path, "--slide").done().text
+    assert "--keep" in command("bowed", path, "--slide", "--keep", "x").failed(2)
