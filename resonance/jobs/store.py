@@ -242,7 +242,7 @@ class Shop:
         hashes = [(Path(file).name, sounds.hash_file(Path(file))) for file in files if file is not None]
         with reading(self.database) as db:
             job_id = resolve(db, job)
-            refuse_duplicates(job_id, rows(db, job_id, kinds=("tap_set",)), hashes)
+            refuse_duplicates(job_id, rows(db, job_id, kinds=("tap_set", "recording")), hashes)
 
     def add_tap_set(
         self,

@@ -37,7 +37,8 @@ from resonance.spectra.slide import SlideCurve
 
 SURE = 1.96
 PATTERN = {True: "odd partials beat, even ones do not", False: "all partials beat"}
-SEVERITY = ("none", "slight", "bothersome", "unplayable")
+SEVERITY = ("none", "slight", "bothersome", "unplayable")  # by the maker's ear
+MEASURED = ("none", "slight", "marked", "strong")  # by depth: 14, 30, 60 %, our own scale
 VERDICTS = {
     "moved": ("●", "changed"),
     "differs": ("○", "differs"),
@@ -55,6 +56,11 @@ WOLVES = {
 LEVELS = (
     "Levels are in decibels below full scale of the recording: they hold between notes of one sitting, at "
     "one microphone place and gain, and are no loudness in the room."
+)
+
+SAME_ROOM = (
+    "This holds only if room, bow and way of playing were the same: a recording does not tell them from the "
+    "instrument."
 )
 
 
@@ -75,7 +81,9 @@ def bowed_blocks(bowed: BowedSet, modes: Sequence[Mode] = ()) -> list[Block]:
     minded = (*bowed.reasons, *(r for r in even.reasons if r.code not in {b.code for b in bowed.reasons}))
     blocks: list[Block] = [Paragraph(headline(bowed))]
     if bowed.notes:
-        blocks += [notes_table(bowed), *even_blocks(even), *wolf_blocks(bowed, modes), average_table(bowed)]
+        blocks += [notes_table(bowed), *even_blocks(even), *wolf_blocks(bowed, modes)]
+        average = average_table(bowed)
+        blocks += [average] if average.rows else []
     blocks.append(Items(tuple(map(sentence, reasons_words(minded))), title="What to bear in mind"))
     return [block for block in blocks if not (isinstance(block, Items) and not block.items)]
 
@@ -183,7 +191,17 @@ def wolf_blocks(bowed: BowedSet, modes: Sequence[Mode] = ()) -> list[Block]:
             return [Paragraph(hand)] if hand else []
         least = "No beating of 14 % or more is heard that a vibrato would not explain."
         return [Paragraph(f"{least} {hand}".strip())]
-    return [Items((*told, *filter(None, [hand])), title="Wolf: notes that beat in strength")]
+    coupled = next((coupling_words(each.coupled_share) for each in found if isfinite(each.coupled_share)), "")
+    return [Items((*told, *filter(None, [hand, coupled])), title="Wolf: notes that beat in strength")]
+
+
+def coupling_words(share: float) -> str:
+    """Say from which string mass on string and body couple strongly; for information."""
+    return sentence(
+        "for information: a string couples strongly to that resonance where its vibrating length weighs "
+        f"more than {number(100.0 * share, 2)} % of what the body weighs there at the bridge (Gough 1981, "
+        "from memory)"
+    )
 
 
 def _could_tell(note: BowedNote) -> bool:
@@ -197,7 +215,7 @@ def wolf_words(note: BowedNote, place: WolfNote) -> str:
     wolf = note.wolf
     pitch = measured(note.pitch, SURE * note.pitch_u, "Hz")
     words = f"{note.name}, {pitch}: beats {beat_cell(wolf)}; {PATTERN[wolf.split]}"
-    words += f"; {SEVERITY[wolf.severity]} by measure"
+    words += f"; {MEASURED[wolf.severity]} by measure"
     if isfinite(place.mode):
         mode = measured(place.mode, SURE * place.mode_u, "Hz")
         label = f" ({label_sign(place.label)})" if place.label else ""
@@ -208,7 +226,7 @@ def wolf_words(note: BowedNote, place: WolfNote) -> str:
 
 def hand_words(bowed: BowedSet) -> str:
     """Say the maker's own verdict on the wolf, and where a suppressor sits."""
-    said = [] if bowed.severity is None else [f"by your own ear: {SEVERITY[bowed.severity]}"]
+    said = [] if bowed.severity is None else [f"by ear: {SEVERITY[bowed.severity]}"]
     place = suppressor_words(bowed)
     return sentence("; ".join([*said, *([f"suppressor {place}"] if place else [])]))
 
@@ -264,7 +282,7 @@ def sets_table(sets: Sequence[BowedSet]) -> Table:
                 str(len(each.notes)),
                 suppressor_words(each),
                 f"{first.name}, {beat_cell(wolf)}" if first else "none heard",
-                SEVERITY[wolf.severity] if wolf else SEVERITY[0],
+                MEASURED[wolf.severity] if wolf else MEASURED[0],
                 "" if each.severity is None else SEVERITY[each.severity],
             )
         )
@@ -282,6 +300,7 @@ def comparison_blocks(comparison: BowedComparison) -> list[Block]:
         blocks.append(Paragraph(_bands_words(comparison)))
         if any(band.verdict in ("moved", "differs") for band in comparison.bands):
             blocks.append(_bands_table(comparison))
+        blocks.append(Paragraph(SAME_ROOM, "small"))
     if comparison.wolves:
         blocks.append(Items(tuple(map(wolf_change_words, comparison.wolves)), title="Wolf"))
     blocks.append(Items(reasons, title="What to bear in mind" if comparison.comparable else "Why"))

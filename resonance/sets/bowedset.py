@@ -103,6 +103,9 @@ class WolfNote:
     mode_u : float, Hz
     label : str or None   of that mode
     apart_cents, apart_u_cents : float   pitch above the mode
+    coupled_share : float   a string of more than this share of the mode's effective mass at the bridge
+        couples strongly to it: pi^2 / (4 Q^2) = (pi zeta)^2 (Gough 1981, Acustica 49, from memory); NaN
+        without a mode
     """
 
     note: int
@@ -111,6 +114,7 @@ class WolfNote:
     label: str | None = None
     apart_cents: float = nan
     apart_u_cents: float = nan
+    coupled_share: float = nan
 
 
 def analyse_bowed(
@@ -257,7 +261,15 @@ def wolf_notes(notes: Sequence[BowedNote], modes: Sequence[Mode] = ()) -> tuple[
             continue
         relative = np.hypot(note.pitch_u / note.pitch, near.frequency_u / near.frequency)
         found.append(
-            WolfNote(index, near.frequency, near.frequency_u, near.label, apart, float(1731.2 * relative))
+            WolfNote(
+                index,
+                near.frequency,
+                near.frequency_u,
+                near.label,
+                apart,
+                float(1731.2 * relative),
+                float((np.pi * near.damping) ** 2),
+            )
         )
     return tuple(sorted(found, key=lambda each: -_depth(notes[each.note])))
 

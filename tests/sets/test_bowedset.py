@@ -80,6 +80,7 @@ def test_a_wolf_finds_the_mode_it_sits_on():
     assert isnan(strongest.mode)
     assert (second.note, second.mode, second.label) == (1, 178.0, "B1-")
     assert second.apart_cents == pytest.approx(1200 * np.log2(175 / 178))
+    assert second.coupled_share == pytest.approx((np.pi * 0.02) ** 2)  # pi^2 / 4 Q^2 at Q = 1 / 2 zeta
     assert second.apart_u_cents == pytest.approx(1731.2 * np.hypot(0.05 / 175, 0.3 / 178), rel=1e-6)
 
 
