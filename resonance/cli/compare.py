@@ -75,25 +75,8 @@ def comparison_blocks(job: "Job", comparison: "Comparison") -> list[Block]:
         said[lead],
         *tables[:1],
         *said[lead + 1 :],
-        *_bands(tables[1:], comparison),
+        *tables[1:],
         *([Paragraph(order)] if order else []),
-    ]
-
-
-def _bands(tables: list[Table], comparison: "Comparison") -> list[Block]:
-    """Say levels of bands that all stayed as they were in one sentence, else as the table they come in."""
-    from resonance.modes.intervals import half_width
-    from resonance.report.numbers import number
-
-    judged = [change for change in comparison.bands if change.verdict != "not comparable"]
-    if not judged or any(change.verdict != "no change seen" for change in judged):
-        return list(tables)
-    widest = max(half_width(change.change_db_u) for change in judged)
-    return [
-        Paragraph(
-            f"Levels of frequency bands, {number(judged[0].low, 0)} to {number(judged[-1].high, 0)} Hz: no "
-            f"change seen, each known to ± {number(widest, 0)} dB or better."
-        )
     ]
 
 
