@@ -2,12 +2,12 @@
 
 A track is one mode's identity. Tap sets are taken in the maker's order. First each is paired with what the
 tracks have shown so far (`resonance.changes.pair`, which takes a common seasonal shift out). Then, since
-later tap sets tell about earlier ones, every doubtful place is looked at again from both sides: the tap set
-against the tracks of all others, and all that came before it against all that came after. A track is
-known by its nearest readings' frequency, moved along with the common shift, and by the mean of four readings'
-damping and levels. So levels at two or three tap places show modes that cross, and a tap set that lacks a
-place has it lent by its neighbours. How far a mode may move by itself depends on what lies between: little in
-a repeat, more with time, most where the instrument was worked on.
+later tap sets tell about earlier ones, every doubtful place and its neighbours are looked at again from both
+sides: the tap set against the tracks of all others, and all that came before it against all that came after.
+A track is known by its nearest readings' frequency, moved along with the common shift, and by the mean of
+eight readings' damping and levels. So levels at two or three tap places show modes that cross, and a tap set
+that lacks a place has it lent by its neighbours. How far a mode may move by itself depends on what lies
+between: little in a repeat, more with time, most where the instrument was worked on.
 
 What the maker said stays: the same name, or "same mode" (a track given beforehand), ties; different names
 part. A mode may be unseen in up to five tap sets before its track is given up.
@@ -46,7 +46,7 @@ from resonance.sound.recording import FloatArray
 from resonance.units import cents
 
 MEMORY = 5
-NEIGHBOURS = 4
+NEIGHBOURS = 8
 REPEAT_SD_CENTS = 15.0
 TIME_SD_CENTS = 25.0
 TIME_DAYS = 14.0
@@ -56,7 +56,7 @@ WIDEST_CENTS = 75.0
 NEAR_CENTS = 35.0
 ONCE_SHARE = 0.3  # a mode seen once in several tap sets may well be false
 SURE = 12.0  # a margin that needs no second look
-MOST_SWEEPS = 3
+MOST_SWEEPS = 6
 
 Progress = Callable[[float, str], None]
 Reading = tuple[int, int]  # place of the tap set, index of the mode in it
@@ -146,7 +146,8 @@ def track_modes(
     """
     tell = progress or (lambda fraction, text: None)
     course, owner, margins = _chained(Course(tuple(sets), step_widths(sets, adjustments)))
-    places = sorted({place for (place, _), margin in margins.items() if margin < SURE})
+    unsure = {place for (place, _), margin in margins.items() if margin < SURE}
+    places = [k for k in range(len(sets)) if unsure & {k - 1, k, k + 1}]
     for sweep in range(MOST_SWEEPS):
         tell((sweep + 1) / (MOST_SWEEPS + 2), "following resonances from tap set to tap set")
         before = owner

@@ -253,6 +253,7 @@ def settled_figures(jobs):
         "called not yet": per_job(jobs, lambda r: float(r["settled"] == "not yet"), "modes"),
         "date given": per_job(jobs, lambda r: float(r["day"] is not None), "modes"),
         "true date not later": per_job(jobs, right, "modes"),
+        "date given and too early": per_job(jobs, lambda r: float(right(r) == 0.0), "modes"),
         "coverage of the rate": per_job(jobs, rate, "modes"),
     }
 
