@@ -33,6 +33,9 @@ COMMANDS = (
     "repeat",
     "report",
     "figure",
+    "tables",
+    "photo",
+    "settings",
     "recompute",
     "check",
     "backup",
@@ -49,7 +52,7 @@ resonance add my-viola before.wav                         or keep one recorded e
 resonance adjust my-viola --part soundpost --along 0.25   note what you changed
 resonance add my-viola after.wav
 resonance compare my-viola                                what moved, and what could not be seen
-resonance report my-viola --out my-viola.html"""
+resonance report my-viola --out my-viola.pdf"""
 
 
 def main(argv: Sequence[str] | None = None) -> int:

@@ -235,6 +235,7 @@ def readings_figure(
     below: Sequence[Noted] = (),
     remarks: Sequence[Event] = (),
     panel_mm: float = PANEL_MM,
+    listed: bool = True,
 ) -> Figure:
     """Make a figure of one panel a mode, one time axis, the adjustments numbered and in words on top.
 
@@ -250,6 +251,7 @@ def readings_figure(
     below : sequence of Noted   what was noted along the way, in low panels under the modes
     remarks : sequence of Event   what maker and player said along the way
     panel_mm : float   height of a mode's panel
+    listed : bool   say the adjustments in words on top; their numbers alone where not
 
     Returns
     -------
@@ -265,6 +267,7 @@ def readings_figure(
     starts = [(event.position - low) * scale for _, event in marked]
     rows = [row for row, _ in flag_layout(starts, [text_width(m, SMALL) + 8.0 for m, _ in marked], room)]
     words = [(m, _wrapped(_event_text(e), room - 20.0)) for m, e in (*_numbered(ordered), *_lettered(said))]
+    words = words if listed else []
     lines = sum(text.count("\n") + 1 for _, text in words) + max(rows, default=-1) + 1
     strip_mm = LINE_MM * (lines + 1)
     heights = [panel_mm] * len(series) + [LOW_PANEL_MM] * len(below)

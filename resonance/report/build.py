@@ -117,11 +117,13 @@ def write_report(report: Report, *, form: str, paper: str = "a4") -> bytes:
     return write_text(report).encode("utf-8")
 
 
-def find_out(shop: Shop, job: str, *, progress: Progress | None = None) -> Findings:
+def find_out(
+    shop: Shop, job: str, *, most_compared: int = MOST_COMPARED, progress: Progress | None = None
+) -> Findings:
     """Compare, follow and fit what a report of a job tells; what was worked out before is read back."""
     tell = progress or (lambda done, text: None)
     bare = shop.job(job)
-    pairs = pairs_of(bare)[-MOST_COMPARED:]
+    pairs = pairs_of(bare)[-most_compared:]
     comparisons = compare_all(shop, bare, pairs=pairs, progress=lambda done, text: tell(0.6 * done, text))
     tell(0.6, "following the resonances")
     followed = tracked(shop, bare)

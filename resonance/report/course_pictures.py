@@ -31,6 +31,11 @@ POST_CAPTION = (
     "millimetre, with 95 % intervals: filled where known well enough, open where not, a cross where the post "
     "was not moved that way often enough."
 )
+STORY_CAPTION = (
+    "Chief resonances and the course fitted to their readings. Bars and bands are 95 % intervals, the thin "
+    "bars with the put-back scatter. Numbers are the adjustments in their order; every panel spans the same "
+    "interval in cents."
+)
 HISTORY_CAPTION = (
     "Readings and the course fitted to them. Bars are 95 % intervals: thick of the reading by itself, thin "
     "with the put-back scatter. The line is the course with settling, steps and weather, its band the 95 % "
@@ -50,6 +55,7 @@ def history_figure(
     most: int = PANELS,
     noted: bool = True,
     panel_mm: float = PANEL_MM,
+    listed: bool = True,
 ) -> Figure | None:
     """Draw the readings of the chief modes with their fitted courses, and what was noted below.
 
@@ -65,6 +71,7 @@ def history_figure(
     most : int   modes at most
     noted : bool   draw below what was noted along the way
     panel_mm : float   height of a mode's panel
+    listed : bool   say the adjustments in words on top
     """
     tracks = chief_tracks(job, most, guesses=guesses)
     if not tracks:
@@ -89,6 +96,7 @@ def history_figure(
         below=below if noted else (),
         remarks=_remarks(job, places, dated=dated) if remarks else (),
         panel_mm=panel_mm,
+        listed=listed,
     )
 
 

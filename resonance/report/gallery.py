@@ -54,7 +54,7 @@ def job_pictures(
     weeks = (shop, job, histories, mark, scatter_cents, guesses)
     tell(0.0, "drawing the weeks")
     dated = any(len(history.course_at) for history in histories)
-    story = _weeks("summary", *weeks, most=STORY_MODES, noted=False, panel_mm=16.5) if dated else []
+    story = _weeks("summary", *weeks, most=STORY_MODES, noted=False, panel_mm=20.0) if dated else []
     found = [*_weeks("over time", *weeks, most=5, noted=True)]
     tell(0.4, "drawing before and after")
     found += _before_after(shop, job, comparisons[-1], guesses=guesses) if comparisons else []
@@ -102,7 +102,7 @@ def _weeks(
 
     def draw() -> Picture | None:
         from resonance.plots.style import figure_svg
-        from resonance.report.course_pictures import HISTORY_CAPTION, history_figure
+        from resonance.report.course_pictures import HISTORY_CAPTION, STORY_CAPTION, history_figure
         from resonance.report.pictures import OVER_TIME_CAPTION, readings_over_time
 
         options: dict[str, Any] = {
@@ -112,11 +112,12 @@ def _weeks(
             "panel_mm": panel_mm,
         }
         figure = (
-            history_figure(job, histories, noted=noted, remarks=guesses and noted, **options)
+            history_figure(job, histories, noted=noted, remarks=guesses and noted, listed=noted, **options)
             if histories
             else readings_over_time(job, **options)
         )
-        caption = HISTORY_CAPTION if histories else OVER_TIME_CAPTION
+        whole = HISTORY_CAPTION if noted else STORY_CAPTION
+        caption = whole if histories else OVER_TIME_CAPTION
         return Picture(place, figure_svg(figure), caption) if figure is not None else None
 
     marks = [mark, [mark_of(each) for each in histories]]

@@ -9,6 +9,7 @@ from resonance.jobs.job import Job
 from resonance.report.blocks import Picture, Report
 from resonance.report.content import build_report
 from resonance.report.numbers import tied
+from resonance.report.signs import written
 
 
 def report_html(
@@ -37,7 +38,7 @@ def report_html(
 
 def write_html(report: Report) -> str:
     """Lay a report out as HTML."""
-    return str(_environment().get_template("report.html.j2").render(report=report))
+    return str(_environment().get_template("report.html.j2").render(report=written(report)))
 
 
 def _environment() -> Any:

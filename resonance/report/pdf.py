@@ -7,18 +7,16 @@ pictures are vectors, the readings are attached as files, and the same content g
 import json
 import re
 import tempfile
-from collections import Counter
-from collections.abc import Mapping
-from dataclasses import asdict, replace
+from dataclasses import asdict
 from datetime import UTC, datetime
 from functools import cache
 from importlib.resources import files
 from pathlib import Path
 from typing import Any
 
-from resonance.report.blocks import Block, Heading, Paragraph, Photo, Picture, Report, Section
+from resonance.report.blocks import Block, Heading, Photo, Picture, Report, Section
 from resonance.report.numbers import tied
-from resonance.report.signs import font_folder, in_fonts, replaced_words, shown
+from resonance.report.signs import font_folder, in_fonts, shown, with_list
 
 PAPERS = {"a4": "a4", "letter": "us-letter"}
 UNDATED = datetime(2000, 1, 1, tzinfo=UTC)
@@ -51,7 +49,7 @@ def write_pdf(report: Report, *, paper: str = "a4") -> bytes:
     for _ in range(MOST_TRIES):
         content, replaced = shown(report, lambda sign: sign not in lost and in_fonts(sign))
         try:
-            return _compiled(_with_list(content, replaced), paper)
+            return _compiled(with_list(content, replaced, where="this document"), paper)
         except typst.TypstError as error:
             beyond = re.search(r"the text `\"(.*?)\"` could not be displayed", str(error.message), re.DOTALL)
             if beyond is None:
@@ -63,16 +61,6 @@ def write_pdf(report: Report, *, paper: str = "a4") -> bytes:
 def _spelt(text: str) -> str:
     r"""Give the signs that a message names, ``\u{200b}`` among them."""
     return re.sub(r"\\u\{([0-9a-f]+)\}", lambda code: chr(int(code.group(1), 16)), text)
-
-
-def _with_list(report: Report, replaced: Mapping[str, int]) -> Report:
-    """Say in the last section which signs were replaced."""
-    words = replaced_words(Counter(replaced), where="this document")
-    if not words or not report.sections:
-        return report
-    last = report.sections[-1]
-    said = replace(last, blocks=(*last.blocks, Paragraph(words, "small")))
-    return replace(report, sections=(*report.sections[:-1], said))
 
 
 def _compiled(report: Report, paper: str) -> bytes:

@@ -15,6 +15,7 @@ from importlib.util import find_spec
 from pathlib import Path
 from typing import Any, TypeVar
 
+from resonance.report.blocks import Attached, Paragraph, Report
 from resonance.report.words import count_words, list_words
 
 BOX = "□"
@@ -74,6 +75,22 @@ def replaced_words(replaced: Mapping[str, int], *, where: str) -> str:
     return f"{BOX} stands for a sign that {where} cannot show: {list_words(told)}."
 
 
+def with_list(report: Report, replaced: Mapping[str, int], *, where: str) -> Report:
+    """Say in the last section of a report which signs were replaced."""
+    words = replaced_words(replaced, where=where)
+    if not words or not report.sections:
+        return report
+    last = report.sections[-1]
+    said = replace(last, blocks=(*last.blocks, Paragraph(words, "small")))
+    return replace(report, sections=(*report.sections[:-1], said))
+
+
+def written(report: Report) -> Report:
+    """Give a report with no text in it that cannot be written at all, what was replaced listed at its end."""
+    content, replaced = shown(report, is_sign)
+    return with_list(content, replaced, where="a computer")
+
+
 def sign_name(sign: str) -> str:
     """Name a sign by its number and its name in Unicode."""
     name = unicodedata.name(sign, "")
@@ -109,8 +126,6 @@ def _unseen(sign: str) -> bool:
 
 def _mapped(content: Any, of_text: Callable[[str], str]) -> Any:
     """Give the same content with every text changed; pictures and attached files stay as they are."""
-    from resonance.report.blocks import Attached
-
     if isinstance(content, Attached):
         return content
     if isinstance(content, str):

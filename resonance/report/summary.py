@@ -39,13 +39,21 @@ from resonance.report.verdicts import (
     shift_sentence,
     shift_verdict,
 )
-from resonance.report.words import count_words, day_words, list_words, set_words, verdict_sign
+from resonance.report.words import (
+    count_words,
+    day_words,
+    list_words,
+    set_words,
+    verdict_sign,
+    verdict_words,
+)
 from resonance.sets.instrument import Instrument
 from resonance.sets.setup import Adjustment
 from resonance.units import hertz
 
 LONGEST_TITLE = 80
 LONGEST_NOTE = 72
+LONGEST_IN_ROW = 46
 TELLING = 4  # verdicts told in a sentence
 EARLIER = 6  # comparisons before the last, in a line each
 IN_A_LINE = 3  # modes named in a line
@@ -128,13 +136,20 @@ def _last(job: Job, comparison: Comparison, band: tuple[float, float], *, guesse
 
 def headline_of(job: Job, comparison: Comparison) -> str:
     """Say in short what lies between two tap sets and what moved."""
-    done = list_words(short_adjustment(a) for a in between(job, comparison)[:IN_A_LINE])
+    done = _done_words(between(job, comparison), IN_A_LINE, LONGEST_NOTE)
     return f"{sets_words(comparison)}{f' ({done})' if done else ''}. {comparison_headline(comparison)}"
 
 
-def short_adjustment(adjustment: Adjustment) -> str:
+def _done_words(done: Sequence[Adjustment], most: int, longest: int) -> str:
+    """Say some adjustments in short, and how many more there are."""
+    told = [short_adjustment(each, longest=longest) for each in done[:most]]
+    more = len(done) - len(told)
+    return list_words([*told, f"{more} more"] if more else told)
+
+
+def short_adjustment(adjustment: Adjustment, *, longest: int = LONGEST_NOTE) -> str:
     """Say an adjustment in a few words: its measures where it has some, else a little of the note."""
-    return adjustment_words(adjustment, longest=LONGEST_NOTE)
+    return adjustment_words(adjustment, longest=longest)
 
 
 def sets_words(comparison: Comparison) -> str:
@@ -161,10 +176,13 @@ def _earlier(job: Job, comparisons: Sequence[Comparison], *, guesses: bool) -> T
     for comparison in shown:
         done = between(job, comparison)
         made = [a.made for a in done if a.made is not None]
+        numbers = [str(job.adjustments.index(a) + 1) for a in done]
+        numbers = numbers if len(numbers) < 3 else [f"{numbers[0]} to {numbers[-1]}"]
         rows.append(
             (
+                ", ".join(numbers),
                 day_words(max(made)) if made else "",
-                "; ".join(short_adjustment(a) for a in done[:IN_A_LINE]) or "no adjustment between",
+                _done_words(done, 1, LONGEST_IN_ROW) or "no adjustment between",
                 sets_words(comparison).removeprefix("Tap set ").replace("tap set ", ""),
                 moved_cell(comparison, guesses=guesses),
                 unseen_cell(comparison),
@@ -172,7 +190,7 @@ def _earlier(job: Job, comparisons: Sequence[Comparison], *, guesses: bool) -> T
         )
     left = len(comparisons) - len(shown)
     title = f"Before that, the last {len(shown)} of {len(comparisons)}" if left else "Before that"
-    columns = ("Made", "What was done", "Tap sets", "What moved", "Unseen if under")
+    columns = ("", "Made", "What was done", "Tap sets", "What moved", "Unseen if under")
     return table_of(columns, rows, title=title)
 
 
@@ -180,7 +198,9 @@ def moved_cell(comparison: Comparison, *, guesses: bool) -> str:
     """Say in a few words what moved between two tap sets, e.g. ``B1− up 1.8 ± 0.9 Hz``."""
     moved = [s for s in comparison.shifts if s.verdict == "moved" and isfinite(s.shift)]
     if not moved:
-        return comparison_headline(comparison).rstrip(".").lower()
+        others = [s.verdict for s in comparison.shifts if s.verdict != "no change seen"]
+        counts = [f"{others.count(v)} {verdict_words(v)}" for v in dict.fromkeys(others)]
+        return "; ".join(["none seen" if counts else "no change seen", *counts])
     told = [_moved_words(shift, guesses=guesses) for shift in moved[:IN_A_LINE]]
     more = len(moved) - len(told)
     return "; ".join([*told, f"{more} more"] if more else told)

@@ -22,6 +22,7 @@ from resonance.report.blocks import (
 )
 from resonance.report.content import build_report
 from resonance.report.numbers import NO_BREAK, tied
+from resonance.report.signs import written
 
 WIDTH = 96
 GAP = "  "
@@ -53,6 +54,7 @@ def report_text(
 
 def write_text(report: Report, *, width: int = WIDTH) -> str:
     """Lay a report out as plain text."""
+    report = written(report)
     heading = [line for line in (report.heading.name, *report.heading.lines) if line]
     lines = [*heading, ""] if heading else []
     lines += [report.title, "=" * columns(report.title)]

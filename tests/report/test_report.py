@@ -274,8 +274,9 @@ def test_the_summary_tells_the_last_comparison_and_the_earlier_ones_in_a_line(jo
     # B1- 352.6 -> 354.7 Hz, B1+ 441.3 -> 443.82 Hz; half widths of 9 cents: 352.6 (2^(9/1200) - 1) = 1.8 Hz
     assert earlier.rows == (
         (
+            "1",
             "4 March 2025",
-            "Soundpost 0.25 mm away from the bridge and 0.1 mm out at the top end",
+            "Soundpost 0.25 mm away from the bridge and…",
             "1 → 2",
             "B1− differs by +2.1 ± 1.8 Hz; near 441 Hz differs by +2.5 ± 2.3 Hz",
             "1.5 to 4.0 Hz",
