@@ -12,7 +12,7 @@ from resonance.changes.course import History
 from resonance.changes.post import PostResponse
 from resonance.jobs.answers import compare_all, histories_of, pairs_of, put_back_scatter, response_of, tracked
 from resonance.jobs.images import Image, heading_image_of, photo_of
-from resonance.jobs.job import Job
+from resonance.jobs.job import Job, chapters
 from resonance.jobs.kept import mark_of, worked_out
 from resonance.jobs.records import to_record
 from resonance.jobs.settings import Settings
@@ -28,6 +28,7 @@ FORMS = {
     "html": "text/html; charset=utf-8",
     "txt": "text/plain; charset=utf-8",
 }
+MOST_MOVES = 12  # of the post, fitted within a report; `resonance post` fits any number
 MOST_COMPARED = 12  # comparisons told in full: the last ones of many
 Progress = Callable[[float, str], None]
 
@@ -135,9 +136,13 @@ def find_out(
 
 
 def _response(shop: Shop, job: Job, histories: tuple[History, ...]) -> PostResponse | None:
-    """Fit what moving the post does, where it was moved; the draws behind it are not kept."""
-    moved = [a for a in job.adjustments if isfinite(a.along_mm) or isfinite(a.across_mm)]
-    if not moved or not histories:
+    """Fit what moving the post does, where it was moved; the draws behind it are not kept.
+
+    None where the moves of the last chapter are too many to fit in the time a report takes.
+    """
+    last = chapters(job)[-1].adjustments
+    moved = [a for a in last if isfinite(a.along_mm) or isfinite(a.across_mm)]
+    if not 0 < len(moved) <= MOST_MOVES or not histories:
         return None
     return worked_out(
         shop.folder,
