@@ -17,13 +17,14 @@ air_temperature : {'expected_cents', 'degrees'}     judged against the shift tha
 unsure_mode : {'side'}                              not known to be a resonance of the body at all
 pair_ambiguous : {'margin'}                         may be another mode; a name on both sides settles it
 no_uncertainty : {'side'}                           a reading without uncertainty ('before', 'after', 'both')
+room_bends_shift : {'u'}                           by one list: how far it moved, the room bends, Hz
 close_call : {'p', 'threshold'}                     called, though the 95 % interval just holds zero
 one_of_many : {'p', 'threshold', 'n'}               not called among n, though its interval leaves zero out
 """
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import inf, isfinite, log, nan, sqrt
+from math import hypot, inf, isfinite, log, nan, sqrt
 
 import numpy as np
 
@@ -51,13 +52,19 @@ from resonance.units import cents
 CENTS = 1200.0 / log(2.0)
 ENOUGH_REPEATS = 3
 AIR_LABELS = ("A0", "A1")
+# Half bandwidths over which what the room does to a mode becomes another; set on simulated rooms of 12 dB.
+ROOM_WIDTH = 2.2
+BENT_NOTABLY = 1.3  # times the interval without the room, from which the room is named
 # Damping after putting back: 10 to 20 % (common practice, no source); the smaller, as a standard uncertainty.
 DAMPING_SCATTER = 0.10
 
 
 @dataclass(frozen=True)
 class Judged:
-    """One pair on its way to a verdict; `difference_cents` is what is tested, `shift_cents` what was read."""
+    """One pair on its way to a verdict; `difference_cents` is what is tested, `shift_cents` what was read.
+
+    `bend_cents` is what the room adds to the uncertainty of how far it moved, not of whether it did.
+    """
 
     before: Mode
     after: Mode
@@ -69,6 +76,7 @@ class Judged:
     p: float
     scatter: Scatter
     reasons: tuple[Reason, ...]
+    bend_cents: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -136,7 +144,23 @@ def judge_pair(
     if doubtful:
         reasons.append(Reason("unsure_mode", {"side": doubtful[0] if len(doubtful) == 1 else "both"}))
     p = nan if pair.ambiguous or doubtful else p_value(difference, u, dof)
-    return Judged(before, after, pair.ambiguous, shift, difference, u, dof, p, scatter, tuple(reasons))
+    at_one_place = one_list is not None and room == 0.0
+    bend = CENTS * bent_by_room(before, after) / before.frequency if at_one_place else 0.0
+    return Judged(before, after, pair.ambiguous, shift, difference, u, dof, p, scatter, tuple(reasons), bend)
+
+
+def bent_by_room(before: Mode, after: Mode) -> float:
+    """Standard uncertainty, Hz, that a room adds to the size of a shift read by one list at one place.
+
+    With nothing moved the room's share is the same in both sets and falls out. A mode that moves meets
+    another part of the room: by and by the two shares become independent.
+    """
+    terms = [mode.model_u for mode in (before, after) if isfinite(mode.model_u)]
+    half = max((m.damping * m.frequency for m in (before, after) if m.damping > 0.0), default=0.0)
+    apart = abs(after.frequency - before.frequency)
+    if not terms or not half > 0.0:
+        return 0.0
+    return sqrt(2.0 * sum(x * x for x in terms) / len(terms)) * apart / hypot(apart, ROOM_WIDTH * half)
 
 
 def _own_terms(before: Mode, after: Mode, one_list: OneList | None) -> list[tuple[float, float]]:
@@ -188,12 +212,17 @@ def _shift(
     row: Judged, judged: bool, called: bool, threshold: float, confidence: float, n_judged: int
 ) -> ModeShift:
     half = half_width(row.u_cents, row.dof, confidence=confidence)
-    interval = (row.shift_cents - half, row.shift_cents + half)
+    u_cents, dof = combine([(row.u_cents, row.dof), (row.bend_cents, ROOM_DOF)])
+    wide = half_width(u_cents, dof, confidence=confidence)
+    interval = (row.shift_cents - wide, row.shift_cents + wide)
     reasons = row.reasons
     if called and half > abs(row.difference_cents):
         reasons = (*reasons, Reason("close_call", {"p": row.p, "threshold": threshold}))
     if judged and not called and half < abs(row.difference_cents):
         reasons = (*reasons, Reason("one_of_many", {"p": row.p, "threshold": threshold, "n": n_judged}))
+    if wide > BENT_NOTABLY * half:
+        bend = row.bend_cents * row.before.frequency / CENTS
+        reasons = (*reasons, Reason("room_bends_shift", {"u": bend}))
     level, level_u = level_change(row.before, row.after)
     middle = sqrt(row.before.frequency * row.after.frequency)
     verdict = ("moved" if called else "no change seen") if judged else "ambiguous"
@@ -203,7 +232,7 @@ def _shift(
         before=row.before,
         after=row.after,
         shift=row.after.frequency - row.before.frequency,
-        shift_u=row.u_cents * middle / CENTS,
+        shift_u=u_cents * middle / CENTS,
         shift_cents=row.shift_cents,
         interval_cents=interval,
         level_change_db=level,

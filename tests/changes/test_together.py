@@ -7,6 +7,8 @@ import pytest
 
 from resonance.changes.compare import compare
 from resonance.changes.comparison import Repeatability, Scatter
+from resonance.changes.pair import Pair
+from resonance.changes.shifts import bent_by_room, judge_pair, mode_shifts, yardsticks
 from resonance.changes.together import OneList, Together, found_in_other, has_sound, read_together, shift_of
 from resonance.modes.estimate import METHOD, find_modes
 from resonance.sets.tapset import Analysis
@@ -181,3 +183,26 @@ def test_another_method_than_the_stored_one_is_not_mixed_in():
     together, reasons = read_together(one, two)
     assert together is None
     assert [r.code for r in reasons] == ["not_followed"]
+
+
+def test_the_room_bends_the_size_of_a_shift_not_whether_there_was_one():
+    """Alike where nothing moved, as two separate readings where it moved by many bandwidths."""
+    one = a_mode(450.0, u=0.05, model_u=1.0)  # half of the half-power bandwidth 4.95 Hz
+    assert bent_by_room(one, one) == 0.0
+    assert bent_by_room(one, a_mode(451.0, model_u=1.0)) == pytest.approx(
+        np.sqrt(2.0) / np.hypot(1.0, 2.2 * 4.95), rel=0.01
+    )
+    assert bent_by_room(one, a_mode(650.0, model_u=1.0)) == pytest.approx(np.sqrt(2.0), rel=0.01)
+    assert bent_by_room(a_mode(450.0, model_u=np.nan), a_mode(452.0, model_u=np.nan)) == 0.0
+    yard = yardsticks(a_set("a", [one]), a_set("b", [one]), EXACT, kind="put back")
+    shift = OneList(2.0, 0.05, 12.0)
+    plain, bent = (
+        mode_shifts([judge_pair(replace(one, model_u=x), after, Pair(0, 0), yard, shift)], 0.1)[0]
+        for x, after in ((x, a_mode(452.0, u=0.05, model_u=x)) for x in (0.0, 1.0))
+    )
+    assert (plain.verdict, bent.verdict) == ("moved", "moved")
+    assert plain.least_detectable_cents == bent.least_detectable_cents
+    # half a hertz more or less, as the closed form has it: sqrt(2) 2 / hypot(2, 10.9)
+    assert bent.shift_u == pytest.approx(np.hypot(plain.shift_u, 0.255), rel=0.02)
+    assert [r.code for r in bent.reasons] == ["room_bends_shift"]
+    assert [r.code for r in plain.reasons] == []
