@@ -17,5 +17,6 @@ SECTIONS = (
     Part("tap", "Take a tap set", "/job/{job}/tap"),
     Part("files", "Add recordings", "/job/{job}/files"),
     Part("adjust", "Adjust", "/job/{job}/adjust"),
+    Part("moved", "What moved", "/job/{job}/moved"),
     Part("setup", "Setup", "/job/{job}/setup"),
 )

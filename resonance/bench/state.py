@@ -4,6 +4,7 @@ from dataclasses import dataclass, field
 
 from starlette.requests import HTTPConnection
 
+from resonance.bench.known import Known
 from resonance.bench.live import Microphones
 from resonance.bench.settling import Settling
 from resonance.bench.sounds import Sounds
@@ -25,6 +26,7 @@ class Bench:
     works : Works   longer work under way
     sounds : Sounds   recordings looked at last
     settling : Settling   whether the jobs of the list are settled
+    known : Known   answers asked for last
     """
 
     shop: Shop
@@ -35,6 +37,7 @@ class Bench:
     works: Works = field(default_factory=Works)
     sounds: Sounds = field(default_factory=Sounds)
     settling: Settling = field(default_factory=Settling)
+    known: Known = field(default_factory=Known)
 
 
 def bench_of(connection: HTTPConnection) -> Bench:

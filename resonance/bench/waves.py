@@ -22,7 +22,7 @@ def tap_path(sound: FloatArray, sample_rate: float, tap: Tap) -> str:
     ----------
     sound : array (n,)   of its take
     """
-    piece = _cut(sound, sample_rate, tap.onset - BEFORE, SEEN)
+    piece = cut_sound(sound, sample_rate, tap.onset - BEFORE, SEEN)
     peak = float(np.max(np.abs(piece), initial=0.0)) or 1.0
     middle, half = HEIGHT / 2.0, HEIGHT / 2.0 - 1.0
     shown = np.sign(piece) * np.sqrt(np.abs(piece) / peak)  # what fades is seen for longer
@@ -34,11 +34,15 @@ def tap_path(sound: FloatArray, sample_rate: float, tap: Tap) -> str:
 
 def tap_wav(sound: FloatArray, sample_rate: float, tap: Tap) -> bytes:
     """Give a tap as a WAV file of 16 bit, as loud as every other."""
-    piece = _cut(sound, sample_rate, tap.onset - LEAD, HEARD)
-    fade = min(len(piece) // 2, max(1, round(FADE * sample_rate)))
-    shape = np.ones(len(piece))
-    shape[:fade], shape[len(piece) - fade :] = np.linspace(0.0, 1.0, fade), np.linspace(1.0, 0.0, fade)
-    return wav_of(piece * shape, sample_rate)
+    return wav_of(faded(cut_sound(sound, sample_rate, tap.onset - LEAD, HEARD), sample_rate), sample_rate)
+
+
+def faded(sound: FloatArray, sample_rate: float) -> FloatArray:
+    """Give a sound (n,) that begins and ends in silence."""
+    fade = min(len(sound) // 2, max(1, round(FADE * sample_rate)))
+    shape = np.ones(len(sound))
+    shape[:fade], shape[len(sound) - fade :] = np.linspace(0.0, 1.0, fade), np.linspace(1.0, 0.0, fade)
+    return np.asarray(sound * shape)
 
 
 def wav_of(sound: FloatArray, sample_rate: float, *, peak: float = PLAYED_PEAK) -> bytes:
@@ -54,7 +58,7 @@ def wav_of(sound: FloatArray, sample_rate: float, *, peak: float = PLAYED_PEAK) 
     return file.getvalue()
 
 
-def _cut(sound: FloatArray, sample_rate: float, start: float, seconds: float) -> FloatArray:
+def cut_sound(sound: FloatArray, sample_rate: float, start: float, seconds: float) -> FloatArray:
     """Give so many seconds from a time on; silence where the sound has none."""
     n, first = round(seconds * sample_rate), round(start * sample_rate)
     piece = np.zeros(n)
