@@ -157,7 +157,7 @@ def plain_errors(path: Path) -> Iterator[None]:
     try:
         yield
     except sqlite3.DatabaseError as error:
-        raise ShopError(_plain_words(path, str(error))) from error
+        raise ShopError(_plain_words(path, " ".join(str(error).split())[:200])) from error
     except OSError as error:
         raise ShopError(
             f"{error.filename or path}: {error.strerror or error}; nothing was changed"

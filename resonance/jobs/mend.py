@@ -24,7 +24,13 @@ from resonance.jobs.check import NUMBERED, Problem, check_database, fits
 from resonance.jobs.database import COLUMNS, keep_odd_bytes, plain_errors, row_digest
 from resonance.jobs.folders import copy_sound
 from resonance.jobs.records import canonical_json
-from resonance.jobs.schema import APPLICATION_ID, MIGRATIONS, run_migrations
+from resonance.jobs.schema import (
+    APPLICATION_ID,
+    MIGRATIONS,
+    refuse_version,
+    run_migrations,
+    version_of,
+)
 from resonance.jobs.sounds import UNFINISHED
 from resonance.jobs.store import Shop
 from resonance.sound.files import sync_folder
@@ -163,10 +169,19 @@ def _from_export(folder: Path) -> Source:
 
 
 def n_problems(database: Path) -> int:
-    """Count what is wrong with a database; a very large number when it cannot be read at all."""
+    """Count what is wrong with a database; a very large number when it cannot be read at all.
+
+    Raises
+    ------
+    ShopError   when a newer program wrote it: its layout is another, not only its number
+    """
     try:
         with closing(_open(database)) as db:
-            return len(check_database(db))
+            found = check_database(db)
+            if any(problem.code == "layout_damaged" for problem in found):
+                refuse_version(database, version_of(db))
+            mark = db.execute("PRAGMA application_id").fetchone()[0]
+            return len(found) + int(version_of(db) != len(MIGRATIONS)) + int(mark != APPLICATION_ID)
     except (sqlite3.DatabaseError, OverflowError):
         return 2**31
 

@@ -155,6 +155,14 @@ def test_a_torn_database_is_one_plain_line(shop, full_job):
     assert "\n" not in str(caught.value)
 
 
+def test_a_damaged_layout_is_one_plain_line_too(shop, full_job):
+    """SQLite quotes the damaged statement, line breaks and all."""
+    flip(shop.database, "place INTEGER NOT NULL,")
+    with pytest.raises(ShopError, match="malformed") as caught:
+        shop.job(full_job.id)
+    assert "\n" not in str(caught.value)
+
+
 def test_a_copy_of_the_folder_is_a_shop(shop, full_job, tmp_path):
     shutil.copytree(shop.folder, tmp_path / "copy")
     copy = Shop(tmp_path / "copy")

@@ -167,3 +167,26 @@ def flip_back(path, folder, shop, tmp_path):
     if not whole.exists():
         export_job(shop, "viola-405", whole)
     shutil.copyfile(whole / path.relative_to(folder), path)
+
+
+def with_mark(database, statement):
+    db = sqlite3.connect(database)
+    db.execute(statement)
+    db.commit()
+    db.close()
+
+
+def test_a_flipped_number_of_the_version_is_mended_and_a_newer_shop_is_refused_untouched(small, tmp_path):
+    backup(small, tmp_path / "b.zip")
+    wanted = logical(small.database)
+    for statement in ("PRAGMA user_version = 65", "PRAGMA user_version = 0", "PRAGMA application_id = 7"):
+        with_mark(small.database, statement)
+        assert told(small.folder)
+        assert mend_shop(small.folder, tmp_path / "b.zip").left == ()
+        assert logical(small.database) == wanted
+    with_mark(small.database, "CREATE TABLE of_the_future (x)")
+    with_mark(small.database, "PRAGMA user_version = 2")
+    before = small.database.read_bytes()
+    with pytest.raises(ShopError, match="newer resonance"):
+        mend_shop(small.folder, tmp_path / "b.zip")
+    assert small.database.read_bytes() == before
