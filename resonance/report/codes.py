@@ -522,4 +522,7 @@ CODES: dict[str, tuple[str, ...]] = {
         "the slide is too narrow: slide over half an octave or more",
         "the slide spans only {semitones:n} semitones: slide over half an octave or more",
     ),
+    "below_family": (
+        "lower than such an instrument plays: say which it is with --family, and all notes are read again",
+    ),
 }

@@ -11,6 +11,7 @@ Reason codes
 short_note : duration (s): pitch and level are less sure; no vibrato or wolf can be told
 soft_note : snr_db: little above the noise between its partials
 octave_unsure : score: the partials fit this note and another octave almost alike
+below_family : lower than the family plays
 too_short_for_beats : duration (s)
 """
 
@@ -56,6 +57,7 @@ SOFT_DB = 20.0
 LEAST_SNR_DB, LEAST_SCORE = 6.0, 0.3  # below either it is no note
 BLOCK = 0.25  # s, over which a level holds together
 OCTAVE_SURE = 0.55
+WIDER_SCORE, WIDER_BY = 0.75, 0.1  # below the one a lower note is tried, and taken if better by the other
 
 
 @dataclass(frozen=True)
@@ -184,7 +186,7 @@ def measure_note(
     """
     start, end = steady_part(sound, sample_rate, stretch)
     part = sound[int(start * sample_rate) : int(end * sample_rate)]
-    near, score = note_pitch(_middle(part, sample_rate, lowest), sample_rate, lowest=lowest, highest=highest)
+    near, score, outside = _near(part, sample_rate, lowest, highest)
     track = follow(part, sample_rate, near) if isfinite(near) else None
     if track is None:
         return None
@@ -213,8 +215,21 @@ def measure_note(
         wolf=find_wolf(track) if end - start > FOR_BEATS else None,
         snr_db=snr_db,
         bands_db=tuple(band_levels_db(grid, power, third_octaves()).tolist()),
-        reasons=_reasons(end - start, snr_db, score),
+        reasons=(*_reasons(end - start, snr_db, score), *outside),
     )
+
+
+def _near(
+    part: FloatArray, rate: float, lowest: float, highest: float
+) -> tuple[float, float, tuple[Reason, ...]]:
+    """Rough pitch and score; a note that the family does not play is told as what it is, and said so."""
+    near, score = note_pitch(_middle(part, rate, lowest), rate, lowest=lowest, highest=highest)
+    low = RANGES["other"][0]
+    if score < WIDER_SCORE and lowest > low:
+        wider, better = note_pitch(_middle(part, rate, low), rate, lowest=low, highest=lowest)
+        if better > score + WIDER_BY:
+            return wider, better, (Reason("below_family"),)
+    return near, score, ()
 
 
 def steady_part(sound: FloatArray, sample_rate: float, stretch: tuple[float, float]) -> tuple[float, float]:

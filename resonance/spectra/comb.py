@@ -102,7 +102,6 @@ def note_pitch(
     if sound.size < 0.5 * frame_length(lowest) * sample_rate:
         return nan, 0.0
     places, heights = spectral_lines(*averaged_spectrum(sound, sample_rate, lowest=lowest))
-    places, heights = places[places > 0.7 * lowest], heights[places > 0.7 * lowest]
     if not places.size:
         return nan, 0.0
     strong = places[np.argsort(-heights, kind="stable")[:STRONGEST]]  # of equals the lowest

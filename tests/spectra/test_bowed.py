@@ -123,3 +123,11 @@ def test_onset_and_release_are_left_out():
 def test_the_curve_of_an_empty_recording():
     curve = detection_curve(np.zeros(10), RATE, lowest=185.0, highest=3600.0)
     assert held_stretches(curve) == []
+
+
+def test_a_note_below_the_family_is_told_as_what_it_is():
+    """C2 and G2 of a cello, taken for a violin's: not the third partial in their place."""
+    sound, _ = played([65.41, 98.0, 220.0], hold=2.0)
+    notes = find_notes([take_of(sound)], family="violin")
+    assert [n.name for n in notes] == ["C2", "G2", "A3"]
+    assert [[r.code for r in n.reasons] for n in notes] == [["below_family"], ["below_family"], []]
