@@ -8,14 +8,28 @@ from starlette.routing import Mount
 from starlette.staticfiles import StaticFiles
 from starlette.types import Scope
 
-from resonance.bench import adjust, files, help, job, jobs, looks, moved, photo, setup, tap, tapset, work
+from resonance.bench import (
+    adjust,
+    files,
+    help,
+    job,
+    jobs,
+    looks,
+    moved,
+    photo,
+    setup,
+    tap,
+    tapset,
+    weeks,
+    work,
+)
 from resonance.bench.frame import HERE
 from resonance.bench.guard import Guard, TooLarge
 from resonance.bench.state import Bench
 from resonance.bench.trouble import trouble
 from resonance.errors import ResonanceError
 
-PAGES = (jobs, help, job, tap, files, adjust, setup, photo, tapset, moved, work, looks)
+PAGES = (jobs, help, job, tap, files, adjust, setup, photo, tapset, moved, weeks, work, looks)
 
 
 class OwnFiles(StaticFiles):

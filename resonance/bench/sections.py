@@ -18,5 +18,6 @@ SECTIONS = (
     Part("files", "Add recordings", "/job/{job}/files"),
     Part("adjust", "Adjust", "/job/{job}/adjust"),
     Part("moved", "What moved", "/job/{job}/moved"),
+    Part("weeks", "The weeks", "/job/{job}/weeks"),
     Part("setup", "Setup", "/job/{job}/setup"),
 )

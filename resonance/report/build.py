@@ -132,10 +132,10 @@ def find_out(
     histories = tuple(histories_of(shop, followed)) if len(followed.sets) > 1 else ()
     tell(0.95, "reading the moves of the post")
     scatter = put_back_scatter(followed, shop=shop).pooled.scatter_cents
-    return Findings(followed, comparisons, histories, _response(shop, followed, histories), scatter)
+    return Findings(followed, comparisons, histories, kept_response(shop, followed, histories), scatter)
 
 
-def _response(shop: Shop, job: Job, histories: tuple[History, ...]) -> PostResponse | None:
+def kept_response(shop: Shop, job: Job, histories: Sequence[History]) -> PostResponse | None:
     """Fit what moving the post does, where it was moved; the draws behind it are not kept.
 
     None where the moves of the last chapter are too many to fit in the time a report takes.

@@ -50,18 +50,17 @@ def job_pictures(
     list of Picture   the one for the summary first, where there is one; it does not stand a second time
     """
     tell = progress or (lambda done, text: None)
-    mark = [[mark_of(each) for each in job.sets], to_record([job.adjustments, job.timeline])]
-    weeks = (shop, job, histories, mark, scatter_cents, guesses)
+    weeks = (shop, job, histories, weeks_mark(job), scatter_cents, guesses)
     tell(0.0, "drawing the weeks")
     dated = any(len(history.course_at) for history in histories)
-    story = _weeks("summary", *weeks, most=STORY_MODES, noted=False, panel_mm=20.0) if dated else []
-    found = [*_weeks("over time", *weeks, most=5, noted=True)]
+    story = weeks_drawn("summary", *weeks, most=STORY_MODES, noted=False, panel_mm=20.0) if dated else []
+    found = [*weeks_drawn("over time", *weeks, most=5, noted=True)]
     tell(0.4, "drawing before and after")
     found += _before_after(shop, job, comparisons[-1], guesses=guesses) if comparisons else []
     tell(0.6, "drawing the last tap set")
     found += _spectrum(shop, job.sets[-1], guesses=guesses) if job.sets else []
     tell(0.8, "drawing the post")
-    found += _post(shop, job, response, guesses=guesses) if response is not None and response.moves else []
+    found += post_drawn(shop, job, response, guesses=guesses) if response is not None and response.moves else []
     found += _places(shop, job) if job.sets else []
     if not story:
         told = next((p for p in found if p.place in ("changes", "readings")), None)
@@ -85,7 +84,12 @@ def _kept(shop: Shop, name: str, inputs: Any, draw: Callable[[], Picture | None]
     return worked_out(shop.folder, f"picture-{name}", whole, Drawn, lambda: [p for p in [draw()] if p])
 
 
-def _weeks(
+def weeks_mark(job: Job) -> Any:
+    """Give a mark of all that is drawn of a job over time."""
+    return [[mark_of(each) for each in job.sets], to_record([job.adjustments, job.timeline])]
+
+
+def weeks_drawn(
     place: str,
     shop: Shop,
     job: Job,
@@ -98,7 +102,16 @@ def _weeks(
     noted: bool,
     panel_mm: float = 21.0,
 ) -> Drawn:
-    """Draw the readings over time, with their fitted courses where there are any."""
+    """Draw the readings over time, with their fitted courses where there are any; none or one picture.
+
+    Parameters
+    ----------
+    place : str   of the report, `Picture.place`
+    mark : JSON-ready   of all that is drawn of the job beside the histories: `weeks_mark`
+    scatter_cents : float, cents   put-back scatter of one reading
+    most : int   modes at most
+    noted : bool   draw below what was noted along the way
+    """
 
     def draw() -> Picture | None:
         from resonance.plots.style import figure_svg
@@ -153,7 +166,8 @@ def _spectrum(shop: Shop, tap_set: TapSet, *, guesses: bool) -> Drawn:
     return _kept(shop, "spectrum", [mark_of(tap_set), guesses], draw)
 
 
-def _post(shop: Shop, job: Job, response: PostResponse, *, guesses: bool) -> Drawn:
+def post_drawn(shop: Shop, job: Job, response: PostResponse, *, guesses: bool) -> Drawn:
+    """Draw where the post has been and what moving it does; none or one picture."""
     from resonance.report.post_words import track_names
 
     names = track_names(response, job, guesses=guesses)
