@@ -19,6 +19,7 @@ from resonance.jobs.store import Shop
 
 LOCAL = "127.0.0.1"
 PORT = 8321
+WAITING = 128  # connections
 TRIES = 10  # ports tried one after another where none was asked for
 CAUTION = (
     "Anyone on this network who has the link can use this bench. Ctrl-C stops it, and a new start makes "
@@ -69,6 +70,7 @@ def listen(host: str, port: int | None) -> socket.socket:
             taken.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
             taken.bind((host, each))
+            taken.listen(WAITING)  # who opens the link at once waits until the server is up
             return taken
         except OSError:
             taken.close()
