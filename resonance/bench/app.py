@@ -10,6 +10,7 @@ from starlette.types import Scope
 
 from resonance.bench import (
     adjust,
+    copies,
     files,
     help,
     job,
@@ -29,7 +30,7 @@ from resonance.bench.state import Bench
 from resonance.bench.trouble import trouble
 from resonance.errors import ResonanceError
 
-PAGES = (jobs, help, job, tap, files, adjust, setup, photo, tapset, moved, weeks, work, looks)
+PAGES = (jobs, help, job, tap, files, adjust, setup, photo, tapset, moved, weeks, copies, work, looks)
 
 
 class OwnFiles(StaticFiles):

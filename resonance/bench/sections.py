@@ -19,5 +19,6 @@ SECTIONS = (
     Part("adjust", "Adjust", "/job/{job}/adjust"),
     Part("moved", "What moved", "/job/{job}/moved"),
     Part("weeks", "The weeks", "/job/{job}/weeks"),
+    Part("copies", "Report and copies", "/job/{job}/copies"),
     Part("setup", "Setup", "/job/{job}/setup"),
 )

@@ -6,6 +6,7 @@ from starlette.requests import HTTPConnection
 
 from resonance.bench.known import Known
 from resonance.bench.live import Microphones
+from resonance.bench.made import Made
 from resonance.bench.settling import Settling
 from resonance.bench.sounds import Sounds
 from resonance.bench.works import Works
@@ -27,6 +28,7 @@ class Bench:
     sounds : Sounds   recordings looked at last
     settling : Settling   whether the jobs of the list are settled
     known : Known   answers asked for last
+    made : Made   files made to be saved
     """
 
     shop: Shop
@@ -38,6 +40,7 @@ class Bench:
     sounds: Sounds = field(default_factory=Sounds)
     settling: Settling = field(default_factory=Settling)
     known: Known = field(default_factory=Known)
+    made: Made = field(default_factory=Made)
 
 
 def bench_of(connection: HTTPConnection) -> Bench:
