@@ -18,7 +18,7 @@ WANTED = [
 PINNED = {
     canonicalize_name(name): Version(version)
     for name, version in re.findall(
-        r"^([\w.-]+)==([\w.]+)", (ROOT / "constraints.txt").read_text("utf-8"), re.M
+        r"^([\w.-]+)==([\w.]+)", (ROOT / ".ci" / "constraints.txt").read_text("utf-8"), re.M
     )
 }
 # Words of licences that let a maker, or a firm, pass the program on without more than a notice.

@@ -213,3 +213,24 @@ def test_public_names_load_and_are_typed():
     assert set(dir(resonance)) >= set(told)
     with pytest.raises(AttributeError, match="no_such_name"):
         _ = resonance.no_such_name
+
+
+TOP = {
+    "README.md",
+    "DEVELOPERS.md",
+    "CHANGELOG.md",
+    "LICENSE",
+    "pyproject.toml",
+    "notebooks",
+    "recordings_demo",
+}
+
+
+def test_the_top_holds_only_what_it_should():
+    listed = subprocess.run(
+        ["git", "ls-files"], cwd=PACKAGE.parent, capture_output=True, text=True, check=False
+    )
+    if listed.returncode:
+        pytest.skip("not a git checkout: what belongs to the project is not known")
+    top = {name.split("/")[0] for name in listed.stdout.splitlines()}
+    assert {name for name in top if not name.startswith(".")} <= TOP | {"resonance", "tests"}

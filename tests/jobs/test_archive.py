@@ -239,7 +239,7 @@ def test_one_odd_job_does_not_hide_the_others(shop, viola):
     assert [(line.id, line.damaged) for line in shop.jobs()] == [(viola, False), ("odd", True)]
 
 
-DOC = (Path(__file__).parents[2] / "docs" / "export.md").read_text("utf-8")
+DOC = (Path(__file__).parents[2] / "resonance" / "jobs" / "export.md").read_text("utf-8")
 (READER,) = re.findall(r"^```python\n(.*?)^```$", DOC, re.M | re.S)
 
 
