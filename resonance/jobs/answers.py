@@ -125,8 +125,8 @@ def tracked(shop: Shop, job: Job) -> Job:
 
 
 def histories_of(shop: Shop, job: Job, *, progress: Progress | None = None) -> list[History]:
-    """Fit the histories of a job whose modes have tracks, over the tap sets of the newest method."""
-    sets = _newest(job.sets)
+    """Fit the histories of a job whose modes have tracks, over its trusted tap sets of the newest method."""
+    sets = _trusted(job)
     scatter = put_back_scatter(job, shop=shop)
     return worked_out(
         shop.folder,
@@ -143,12 +143,17 @@ def response_of(shop: Shop, job: Job, *, histories: Sequence[History] | None = N
     opened = last.opened_by.id if last.opened_by else ""
     known = histories if histories is not None else histories_of(shop, job)
     return in_one_thread(post_response)(
-        [tap_set for tap_set in _newest(job.sets) if tap_set in last.sets],
+        [tap_set for tap_set in _trusted(job) if tap_set in last.sets],
         last.adjustments,
         repeatability=put_back_scatter(job, shop=shop),
         histories=[history for history in known if history.chapter == opened],
         chapter=opened,
     )
+
+
+def _trusted(job: Job) -> list[TapSet]:
+    """Give the tap sets that histories are read from: of the newest method, without those suspected."""
+    return [tap_set for tap_set in _newest(job.sets) if tap_set.id not in job.suspected]
 
 
 def _newest(sets: Sequence[TapSet]) -> list[TapSet]:

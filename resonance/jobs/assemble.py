@@ -1,7 +1,7 @@
 """From the records of a job to the job as it stands. Pure.
 
-Of a thing that has versions (the job itself, setup, adjustment, tap set, remark, order, target) the newest
-counts; analyses and verdicts are collected. What each kind's body holds:
+Of a thing that has versions (the job itself, setup, adjustment, tap set, remark, order, target,
+suspect) the newest counts; analyses and verdicts are collected. What each kind's body holds:
 
 job : instrument, notes, created, deleted
 setup : a Setup
@@ -13,6 +13,7 @@ recording : a KeptRecording; in no order of the timeline
 bowed : notes, bands, family, pitch_a4, method, reasons of a BowedSet   (id: the recording's)
 order : entries, each {id, confirmed}
 target : set
+suspect : suspect                                       (id: the tap set's)
 label : frequency, name, author                         (id: the tap set's)
 tap_verdict : take, onset, kept                         (id: the tap set's)
 same : modes, two of {set, frequency}
@@ -34,7 +35,7 @@ from resonance.sets.tapset import Analysis, TapSet
 
 PREFIXES = {"tap_set": "set", "adjustment": "adj", "remark": "rem"}
 ENTRY_KINDS = {"tap_set": "tap set", "adjustment": "adjustment", "remark": "remark"}
-NOTED = ("job", "setup", "adjustment", "tap_set", "remark", "order", "target", "recording")
+NOTED = ("job", "setup", "adjustment", "tap_set", "remark", "order", "target", "suspect", "recording")
 OBSERVED = ("taken", "takes", "setup", "climate", "conditions", "repeat_of", "repeat_kind")
 DERIVED = ("modes", "taps", "bands", "reasons", "analysis", "strings")
 
@@ -83,7 +84,14 @@ def assemble(job_id: str, rows: Sequence[Row]) -> Job:
         setup=from_record(Setup, newest(rows, "setup").get("setup", {})),
         target=target if target in sets else None,
         notes=body.get("notes", ""),
+        suspected=_suspected(rows, placed),
     )
+
+
+def _suspected(rows: Sequence[Row], sets: Sequence[TapSet]) -> tuple[str, ...]:
+    """Give the tap sets that the maker does not trust, in order."""
+    known = newest(rows, "suspect")
+    return tuple(tap_set.id for tap_set in sets if known.get(tap_set.id, {}).get("suspect"))
 
 
 def _in_order(timeline: Sequence[Entry], sets: dict[str, TapSet]) -> list[TapSet]:

@@ -58,6 +58,7 @@ class Job:
     setup : Setup   as it is now
     target : str or None   id of the tap set the maker aims at
     notes : str
+    suspected : tuple of str   ids of tap sets that the maker does not trust: histories leave them out
     """
 
     id: str
@@ -69,6 +70,7 @@ class Job:
     setup: Setup = field(default_factory=Setup)
     target: str | None = None
     notes: str = ""
+    suspected: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -400,6 +400,14 @@ class Shop:
 
     # The maker's word over an analysis
 
+    def suspect_set(self, job: str, set_id: str, *, suspect: bool = True) -> Job:
+        """Say that a tap set is not to be trusted, or is again: histories leave it out, nothing else does."""
+        with self._change(job) as change:
+            found = find_set(change.assembled(), set_id).id
+            change.text = f"{'no longer trusts' if suspect else 'trusts'} tap set {found} of {change.job}"
+            change.write("suspect", found, {"suspect": suspect})
+        return self.job(change.job)
+
     def label(
         self, job: str, set_id: str, frequency: float, name: str | None, *, author: str = "maker"
     ) -> Mode:

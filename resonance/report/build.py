@@ -147,7 +147,7 @@ def kept_response(shop: Shop, job: Job, histories: Sequence[History]) -> PostRes
     return worked_out(
         shop.folder,
         "post",
-        [[mark_of(each) for each in (*job.sets, *histories)], to_record(job.adjustments)],
+        [[mark_of(each) for each in (*job.sets, *histories)], to_record(job.adjustments), job.suspected],
         PostResponse,
         lambda: replace(response_of(shop, job, histories=histories), draws=np.zeros((0, 0, 5))),
     )

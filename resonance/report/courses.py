@@ -62,10 +62,17 @@ def history_blocks(
     blocks += _steps_table(together, shown, names)
     blocks += _settling(histories, shown, names)
     blocks += along_the_way(job, remarks=remarks)
-    notes = _notes(histories, names)
+    notes = (*_suspected_words(job), *_notes(histories, names))
     if notes:
         blocks.append(Items(notes, title="What to bear in mind"))
     return blocks
+
+
+def _suspected_words(job: Job) -> tuple[str, ...]:
+    """Say which tap sets the maker keeps out of the histories."""
+    if not job.suspected:
+        return ()
+    return (sentence(f"left out by your word: {list_words(map(set_words, job.suspected))}"),)
 
 
 def groups_of(job: Job, histories: Sequence[History]) -> list[tuple[Adjustment, ...]]:

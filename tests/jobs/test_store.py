@@ -388,6 +388,7 @@ ACTS = {
     "delete remark": lambda s, j, m: s.delete_entry(j, "rem1"),
     "analysis": lambda s, j, m: s.add_analysis(j, "set1", m(78, frequencies=(200.0,), method=5)[0]),
     "target": lambda s, j, m: s.set_target(j, None),
+    "suspect": lambda s, j, m: s.suspect_set(j, "set1"),
     "label": lambda s, j, m: s.label(j, "set2", 444.0, "B1-"),
     "unlabel": lambda s, j, m: s.label(j, "set1", 441.0, None),
     "same": lambda s, j, m: s.same_mode(j, ("set1", 222.0), ("set3", 223.5)),
