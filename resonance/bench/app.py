@@ -17,6 +17,7 @@ from resonance.bench import (
     jobs,
     looks,
     moved,
+    overrule,
     photo,
     setup,
     tap,
@@ -30,7 +31,23 @@ from resonance.bench.state import Bench
 from resonance.bench.trouble import trouble
 from resonance.errors import ResonanceError
 
-PAGES = (jobs, help, job, tap, files, adjust, setup, photo, tapset, moved, weeks, copies, work, looks)
+PAGES = (
+    jobs,
+    help,
+    job,
+    tap,
+    files,
+    adjust,
+    setup,
+    photo,
+    tapset,
+    moved,
+    weeks,
+    overrule,
+    copies,
+    work,
+    looks,
+)
 
 
 class OwnFiles(StaticFiles):

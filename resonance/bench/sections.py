@@ -19,6 +19,7 @@ SECTIONS = (
     Part("adjust", "Adjust", "/job/{job}/adjust"),
     Part("moved", "What moved", "/job/{job}/moved"),
     Part("weeks", "The weeks", "/job/{job}/weeks"),
+    Part("overrule", "Your word", "/job/{job}/overrule"),
     Part("copies", "Report and copies", "/job/{job}/copies"),
     Part("setup", "Setup", "/job/{job}/setup"),
 )
