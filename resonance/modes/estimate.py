@@ -11,6 +11,7 @@ Reason codes
 no_taps : {}   no kept tap with enough decay
 no_modes : {}   nothing stands out of the noise
 room_heard : {share}   later starts move the modes as a room makes them move: the room limits the values
+room_passed_by : {share}   the room limits the microphone: read from the contact sensor alone
 clap_not_read : {}   no clap, or none that rings in a way that could be read
 unsettled : {}   the list of modes did not come to rest: some may be missing or told twice
 model_misfit {misfit}   the decay is not a sum of ringing modes: the record is refused
@@ -146,6 +147,12 @@ def find_modes(
         if claps and not clap:
             summary = replace(summary, reasons=(*summary.reasons, Reason("clap_not_read")))
         if room > ROOM_HEARD:
+            dry = _by_contact_alone(takes, taps)
+            if dry is not None:  # a sensor on the body hears no room
+                alone = find_modes(
+                    dry, taps, band=band, family=family, piece=piece, open_strings=open_strings, claps=claps
+                )
+                return replace(alone, reasons=(*alone.reasons, Reason("room_passed_by", {"share": room})))
             summary = replace(summary, reasons=(*reasons, Reason("room_heard", {"share": room})))
     if not modes:
         return replace(summary, reasons=(*reasons, Reason("no_modes")))
@@ -160,6 +167,22 @@ def clap_modes(claps: Sequence[Take], band: tuple[float, float]) -> tuple[Mode, 
     if not any(tap.kept for tap in taps) or highest <= band[0]:
         return ()
     return find_modes(heard, taps, band=(band[0], min(band[1], highest)), family="other").modes
+
+
+def _by_contact_alone(takes: Sequence[Take], taps: Sequence[Tap]) -> tuple[Take, ...] | None:
+    """Set every microphone aside, where each kept tap was heard by a contact sensor beside one."""
+    used = {tap.take for tap in taps if tap.kept}
+    roles = {i: [takes[i].role(c) for c in range(takes[i].recording.n_channels)] for i in used}
+    if not all("contact" in own for own in roles.values()) or not any(
+        "sound" in own for own in roles.values()
+    ):
+        return None
+    return tuple(
+        replace(take, channels=tuple("unused" if role == "sound" else role for role in roles[i]))
+        if i in used
+        else take
+        for i, take in enumerate(takes)
+    )
 
 
 def _strung(family: str, piece: str) -> bool:

@@ -90,6 +90,9 @@ CODES: dict[str, tuple[str, ...]] = {
     "microphone_not_noted": (
         "microphone places not noted: whether the room biases these values is not known",
     ),
+    "room_passed_by": (
+        "the room would limit the microphone here: all is read from the contact sensor alone",
+    ),
     "room_heard": (
         "the room is heard in these taps and limits every value: microphone nearer, or at two places",
     ),

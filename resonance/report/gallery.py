@@ -60,7 +60,9 @@ def job_pictures(
     tell(0.6, "drawing the last tap set")
     found += _spectrum(shop, job.sets[-1], guesses=guesses) if job.sets else []
     tell(0.8, "drawing the post")
-    found += post_drawn(shop, job, response, guesses=guesses) if response is not None and response.moves else []
+    found += (
+        post_drawn(shop, job, response, guesses=guesses) if response is not None and response.moves else []
+    )
     found += _places(shop, job) if job.sets else []
     if not story:
         told = next((p for p in found if p.place in ("changes", "readings")), None)

@@ -231,6 +231,28 @@ def test_two_channels_are_fitted_together():
     assert near(joint.modes, 455.0).frequency == pytest.approx(455.0, abs=0.2)
 
 
+def test_in_a_room_a_contact_sensor_beside_the_microphone_is_read_alone():
+    takes, taps = taps_of()
+    dry = takes[0].recording.samples[:, 0]
+    room = room_response(
+        rng=np.random.default_rng(4), sample_rate=RATE, decay_time=0.35, direct_to_room_db=10.0
+    )
+    heard = scipy.signal.fftconvolve(dry, room)[: dry.size]
+    microphone = find_modes([Take(Recording(heard[:, None], RATE))], taps, band=(200.0, 800.0))
+    assert "room_heard" in [r.code for r in microphone.reasons]
+    both = Take(Recording(np.stack([heard, 0.3 * dry], axis=1), RATE), channels=("sound", "contact"))
+    found = find_modes([both], taps, band=(200.0, 800.0))
+    codes = [r.code for r in found.reasons]
+    assert "room_passed_by" in codes
+    assert "room_heard" not in codes
+    errors = [abs(near(found.modes, f).frequency - f) for f in BODY[1:, 0]]
+    assert max(errors) < 0.1
+    assert max(errors) < 0.5 * max(abs(near(microphone.modes, f).frequency - f) for f in BODY[1:, 0])
+    # without a room the two are fitted together
+    together = Take(Recording(np.stack([dry, 0.3 * dry], axis=1), RATE), channels=("sound", "contact"))
+    assert "room_passed_by" not in [r.code for r in find_modes([together], taps, band=(200.0, 800.0)).reasons]
+
+
 def test_band_beyond_half_the_rate_says_what_would_do():
     takes, taps = taps_of()
     with pytest.raises(ResonanceError, match="7600 Hz or lower"):
