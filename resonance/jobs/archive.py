@@ -69,8 +69,8 @@ job.json holds
             "within" the import it came with
   records   one line a version of a thing: the act that wrote it, kind, id, body. The last one that was
             not taken back is how the thing stands. Kinds: job, setup, adjustment, tap_set, analysis,
-            remark, order, target, suspect, recording, bowed (what was read of bowed notes); label, tap_verdict and
-            same are the maker's word over an analysis.
+            remark, order, target, suspect, recording, bowed (what was read of bowed notes); label,
+            tap_verdict and same are the maker's word over an analysis.
   sounds    the files in sound/ with their size
   digest    SHA-256 of acts, records and sounds together (JSON, sorted keys, no blanks)
 

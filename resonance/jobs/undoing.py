@@ -17,7 +17,14 @@ from resonance.jobs.job import Entry, find_adjustment
 from resonance.jobs.store import Shop
 
 DAYS = 30.0
-FREE = ("label", "same", "tap_verdict", "target", "suspect", "analysis")  # kinds of records that others do not hang on
+FREE = (
+    "label",
+    "same",
+    "tap_verdict",
+    "target",
+    "suspect",
+    "analysis",
+)  # kinds of records that others do not hang on
 ONES = ("tap_set", "adjustment", "remark", "recording")
 
 
