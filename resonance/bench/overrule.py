@@ -58,6 +58,7 @@ class OrderLine:
     id: str
     name: str
     words: str
+    when: str
     at: str
     dated: bool
     waits: bool
@@ -136,6 +137,7 @@ def _order_line(job: Job, place: int, waits: set[str]) -> OrderLine:
         entry.id,
         name,
         words,
+        moment_words(at) if at else "",
         f"{at.astimezone():%Y-%m-%dT%H:%M}" if at else "",
         entry.kind != "remark",
         entry.id in waits,

@@ -5,6 +5,7 @@ modes that the taps are made from (tests/taking/making.py), and what the shop ho
 """
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,6 +13,8 @@ import soundfile
 
 from resonance.jobs.store import Shop
 from resonance.sets.instrument import Instrument
+from tests.bench.making import tap_set
+from tests.bench.test_moved import softer
 from tests.system import browser
 from tests.system.sound_server import RATE, SoundServer
 from tests.system.sound_server import missing as sound_missing
@@ -313,3 +316,48 @@ def test_all_there_is_to_press_is_large_enough_and_nothing_runs_off_the_side(chr
                 wide.append((path, body))
     assert small == []
     assert wide == []
+
+
+def test_what_moved_the_weeks_and_a_report(chromium, here, shop, tmp_path):
+    """By mouse and keyboard: two sets of one sound are compared, read off, named, followed and reported."""
+    from playwright.sync_api import expect
+
+    two_sets_of_one_sound(shop)
+    with browser.opened(chromium) as page:
+        page.set_default_timeout(LONG)
+        page.goto(f"{here}/job/fiddle/moved")
+        says(page.locator("h1"), "What moved")
+        says(page.locator("main"), "no change seen")
+        page.locator(".pick a", has_text="B1−").first.click()
+        says(page.locator(".stretch"), "412 to 519 Hz")  # 462 Hz times 2^(-2/12), 2^(2/12)
+        page.get_by_label("Read at").focus()
+        page.keyboard.press("End")
+        says(page.locator(".reads"), "518")
+        assert page.evaluate("document.activeElement.getAttribute('aria-valuetext')").startswith("518")
+        chart = page.locator("svg.chart").bounding_box()
+        middle = chart["y"] + 0.6 * chart["height"]
+        page.mouse.move(chart["x"] + 0.4 * chart["width"], middle)
+        page.mouse.down()
+        page.mouse.move(chart["x"] + 0.6 * chart["width"], middle, steps=3)
+        page.mouse.up()
+        expect(page.locator(".stretch")).not_to_contain_text("412 to 519")
+
+        page.get_by_role("link", name="Your word").click()
+        page.get_by_role("button", name=re.compile("It is so: 462")).click()
+        says(page.locator(".said"), "Named by you: B1−")
+        page.get_by_role("link", name="The weeks").click()
+        says(page.locator("h1"), "The weeks")
+        page.get_by_role("link", name="Report and copies").click()
+        page.get_by_text("plain text").click()
+        page.get_by_role("button", name="Make the report").click()
+        says(page.locator("h1"), "Ready")
+        with page.expect_download() as saving:
+            page.get_by_role("link", name="Save it").click()
+        saving.value.save_as(tmp_path / "report.txt")
+        assert "B1−" in (tmp_path / "report.txt").read_text("utf-8")
+
+
+def two_sets_of_one_sound(shop):
+    shop.new_job(Instrument("fiddle"))
+    shop.add_tap_set("fiddle", tap_set())
+    shop.add_tap_set("fiddle", replace(tap_set(), takes=(softer(),)))
