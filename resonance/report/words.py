@@ -237,6 +237,7 @@ def string_words(name: str) -> str:
 _TEXT_AS = {"string": string_words, "set": set_words, "adj": adjustment_id_words, "kind": kind_words}
 _SHOWN_AS = {
     "hz": lambda value: plain(value, "Hz"),
+    "about_hz": lambda value: plain(value, "Hz", digits=2),
     "s": lambda value: plain(value, "s", digits=2),
     "ms": lambda value: number(value * 1000.0, 0) + " ms",
     "db": lambda value: plain(value, "dB", digits=2),

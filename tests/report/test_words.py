@@ -228,3 +228,8 @@ def test_a_string_off_its_note():
 def test_adjustments_are_named_by_their_number():
     assert adjustment_id_words("adj2") == "adjustment 2"
     assert adjustment_id_words("adj2, adj3") == "adjustment 2 and adjustment 3"
+
+
+def test_what_is_known_roughly_is_said_roughly():
+    said = reason_words(Reason("room_bends_shift", {"u": 2.3661}))
+    assert "about 2.4 Hz" in said.replace("\u00a0", " ")
