@@ -21,10 +21,10 @@ EXAMPLE = """\
 resonance bowed scale.wav --family cello
 resonance bowed g-string.wav d-string.wav --string G3 --string D4
 resonance bowed scale.wav --keep my-cello --mic "1 m, in front" --player Anna
-resonance bowed up.wav down.wav --slide        body under a slow slide on one string
-resonance bowed --job my-cello                 list its bowed sets, with suppressor and wolf
-resonance bowed --job my-cello rec2            show one
-resonance bowed --job my-cello rec1 rec2       what changed
+resonance bowed up.wav down.wav --slide
+resonance bowed --job my-cello
+resonance bowed --job my-cello rec2
+resonance bowed --job my-cello rec1 rec2
 resonance bowed --job my-cello rec2 --severity 2"""
 PAUSE = 0.7  # s between before and after
 

@@ -74,7 +74,7 @@ def test_no_word_at_all_shows_the_help_and_is_wrong_usage(command):
         ("label", "fiddle", "set1", "-5", "A0"),
         ("label", "fiddle", "set1", "440"),
         ("compare", "fiddle", "set1"),
-        ("report", "fiddle", "--out", "fiddle.pdf"),
+        ("report", "fiddle", "--out", "fiddle.doc"),
         ("report", "fiddle", "--out", "fiddle.html", "--for", "dealer"),
         ("target", "fiddle"),
         ("setup", "fiddle", "post.behind=3"),
@@ -118,7 +118,7 @@ def test_a_misspelled_word_is_asked_after(command, words, meant, worked):
 
 def test_a_word_like_no_other_is_answered_with_all(command):
     error = command("figure", "fiddle", "changes", "--out", "x.svg").failed(2)
-    assert "write one of: over-time, history, post, before-after, spectrum, decay" in error
+    assert "write one of: weeks, over-time, history, post, before-after, spectrum, decay" in error
 
 
 @pytest.mark.parametrize(
