@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from math import isfinite
 from pathlib import Path
 
-from resonance.bench.sight import Sight, in_steps, points
+from resonance.bench.sight import POINTS, Sight, in_steps
 from resonance.errors import ResonanceError
 from resonance.jobs.answers import put_back_scatter
 from resonance.jobs.recording import KeptRecording
@@ -23,6 +23,7 @@ from resonance.report.live import advice_line, event_lines, large_words, reading
 from resonance.report.words import sentence
 from resonance.sound.microphone import Microphone, Stream, open_loudspeaker, open_microphone
 from resonance.sound.recording import FloatArray
+from resonance.spectra.spectrum import pitch_points
 from resonance.taking.chime import chime
 from resonance.taking.keep import Noted, keep_spool, note_of
 from resonance.taking.readings import Readings, Refits
@@ -179,7 +180,7 @@ class LiveSet:
             now = replace(now, verdicts=(lines[0], *now.verdicts)[:12])
         if isinstance(event, Judged) and event.tap.kept and session.heard[-1].clip is not None:
             sound = session.heard[-1].clip.samples[:, 0]
-            seen = in_steps(points(sound, session.sample_rate, self.sight.band))
+            seen = in_steps(pitch_points(sound, session.sample_rate, self.sight.band, POINTS))
             now = replace(now, held=tuple(seen))
         self._show(now)
 

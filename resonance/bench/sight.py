@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from resonance.sound.recording import FloatArray
+from resonance.spectra.spectrum import pitch_points
 
 POINTS = 256
 LENGTH = 8192  # samples looked at: 0.17 s at 48 kHz
@@ -50,33 +51,12 @@ class Sight:
             if self._drawn[0] == self._count:
                 return self._drawn
             count, sound, peak, self._peak = self._count, self._ring, self._peak, 0.0
-        picture = in_steps(np.array([peak])) + in_steps(points(sound, self.sample_rate, self.band))
+        picture = in_steps(np.array([peak])) + in_steps(
+            pitch_points(sound, self.sample_rate, self.band, POINTS)
+        )
         with self._lock:
             self._drawn = (count, picture)
         return count, picture
-
-
-def points(sound: FloatArray, sample_rate: float, band: tuple[float, float]) -> FloatArray:
-    """Give the amplitude spectrum of a sound at points evenly spaced in pitch.
-
-    Parameters
-    ----------
-    sound : array (n,)
-
-    Returns
-    -------
-    array (POINTS,), full scale 1 for a sine   each the largest bin nearer to it than to its neighbours;
-        where bins lie wider than points, the line between them
-    """
-    window = np.hanning(len(sound))
-    amplitude = np.abs(np.fft.rfft(sound * window)) * (2.0 / np.sum(window))
-    step = sample_rate / len(sound)
-    edges = np.geomspace(*band, POINTS + 1)
-    middle = np.sqrt(edges[1:] * edges[:-1])
-    first = np.minimum(np.ceil(edges / step).astype(int), len(amplitude) - 1)
-    between = np.interp(middle, step * np.arange(len(amplitude)), amplitude)
-    largest = np.maximum.reduceat(amplitude, first[:-1])
-    return np.asarray(np.where(first[1:] > first[:-1], largest, between))
 
 
 def in_steps(amplitude: FloatArray) -> bytes:

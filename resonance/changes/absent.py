@@ -19,6 +19,7 @@ from math import isfinite
 
 from resonance.changes.pair import Alone, is_body, is_doubtful
 from resonance.changes.places import places, plain_name
+from resonance.modes.intervals import half_bandwidth
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sets.tapset import TapSet
@@ -79,8 +80,7 @@ def _doubtful(mode: Mode, side: str) -> tuple[Reason, ...]:
 
 
 def _hidden(mode: Mode, other_modes: tuple[Mode, ...]) -> tuple[Reason, ...]:
-    half_bandwidth = mode.damping * mode.frequency
-    reach = max(NARROWEST, half_bandwidth) if isfinite(half_bandwidth) else NARROWEST
+    reach = max(NARROWEST, half_bandwidth(mode))
     lines = [m for m in other_modes if not is_body(m) and abs(m.frequency - mode.frequency) <= reach]
     if not lines:
         return ()

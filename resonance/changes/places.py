@@ -17,6 +17,7 @@ place_not_noted : {'what'}                    unnamed on both sides: taken as th
 from collections import Counter
 from math import inf, sqrt
 
+from resonance.modes.intervals import half_bandwidth
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sets.tapset import TapSet
@@ -56,8 +57,7 @@ def room_hertz(before: TapSet, after: TapSet) -> float:
 
 def limited_room(room: float, mode: Mode) -> float:
     """Room term of one mode in Hz: not above half of its half-power bandwidth, where that is known."""
-    half_bandwidth = mode.damping * mode.frequency
-    return min(room, half_bandwidth if half_bandwidth > 0.0 else inf)
+    return min(room, half_bandwidth(mode) or inf)
 
 
 def place_reasons(before: TapSet, after: TapSet) -> tuple[Reason, ...]:

@@ -148,8 +148,8 @@ def post_response(
     adjustments : sequence of Adjustment   of that chapter, in order
     repeatability : Repeatability or None   for steps read off the sets on either side of a move
     histories : sequence of History or None   of that chapter: their steps are used, settling and weather out,
-        with what the steps of one mode have in common (in trials a little nearer the truth, and slopes told
-        oftener, than from the steps one by one)
+        with what the steps of one mode have in common (in three
+        kinds of simulated jobs, 60 each, no surely better and no worse than from the steps one by one)
     chapter : str   id of the adjustment that began it
     rng : Generator or None   None gives the same answer every time
 

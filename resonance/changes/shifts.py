@@ -44,6 +44,7 @@ from resonance.changes.pair import Pair, frequency_u_cents, is_doubtful
 from resonance.changes.places import ROOM_DOF, limited_room, room_hertz
 from resonance.changes.repeatability import scatter_for
 from resonance.changes.together import OneList
+from resonance.modes.intervals import half_bandwidth
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sets.tapset import TapSet
@@ -156,7 +157,7 @@ def bent_by_room(before: Mode, after: Mode) -> float:
     another part of the room: by and by the two shares become independent.
     """
     terms = [mode.model_u for mode in (before, after) if isfinite(mode.model_u)]
-    half = max((m.damping * m.frequency for m in (before, after) if m.damping > 0.0), default=0.0)
+    half = max(half_bandwidth(before), half_bandwidth(after))
     apart = abs(after.frequency - before.frequency)
     if not terms or not half > 0.0:
         return 0.0

@@ -20,10 +20,12 @@ from dataclasses import dataclass, replace
 from math import inf, isfinite, nan, sqrt
 
 from resonance.changes.judge import combine
+from resonance.modes.intervals import half_bandwidth
 from resonance.modes.mode import Mode
 from resonance.modes.strings import assumed_strings
 from resonance.reasons import Reason
 from resonance.sets.tapset import TapSet
+from resonance.sound.recording import Take
 
 WITHIN = 1.0  # half bandwidths between two readings that may be a list's doing
 NARROWEST = 0.5  # Hz, of a half bandwidth
@@ -75,7 +77,7 @@ def has_sound(tapset: TapSet) -> bool:
 
 def shift_of(together: Together, before: Mode, after: Mode) -> OneList | None:
     """Give the shift of a pair by both lists; None where it moved further than a list bends a reading."""
-    width = max(NARROWEST, *(w for w in map(_half_width, (before, after)) if isfinite(w)))
+    width = max(NARROWEST, half_bandwidth(before), half_bandwidth(after))
     if abs(after.frequency - before.frequency) > WITHIN * width:
         return None
     one, other = _entry(together.by_before, before), _entry(together.by_after, after)
@@ -89,7 +91,7 @@ def shift_of(together: Together, before: Mode, after: Mode) -> OneList | None:
 def stayed(together: Together, before: Mode, after: Mode) -> bool:
     """Whether by either list the mode is shown in both sets and stayed where it was."""
     entries = [_entry(together.by_before, before), _entry(together.by_after, after)]
-    width = max(NARROWEST, *(w for w in map(_half_width, (before, after)) if isfinite(w)))
+    width = max(NARROWEST, half_bandwidth(before), half_bandwidth(after))
     return all(e is not None and all(e.shown) and abs(e.shift) <= STAYED * width for e in entries)
 
 
@@ -104,7 +106,7 @@ def found_in_other(together: Together, mode: Mode, *, in_before: bool) -> Mode |
     if entry is None or not all(entry.shown):
         return None
     shift, damping = (entry.shift, entry.damping[1]) if in_before else (-entry.shift, entry.damping[0])
-    if not abs(shift) <= WITHIN * max(NARROWEST, _half_width(mode)):
+    if not abs(shift) <= WITHIN * max(NARROWEST, half_bandwidth(mode)):
         return None
     return replace(mode, frequency=mode.frequency + shift, damping=damping, label=None, track=None)
 
@@ -121,7 +123,7 @@ def _by_list_of(owner: TapSet, before: TapSet, after: TapSet) -> tuple[tuple[flo
     fitted = _fitted(owner)
     sides = [
         follow(
-            side.takes, side.taps, fitted, band=owner.analysis.band,
+            _heard(side), side.taps, fitted, band=owner.analysis.band,
             family=str(settings.get("family") or "violin"), piece=str(settings.get("piece") or "whole"),
         )
         for side in (before, after)
@@ -135,6 +137,14 @@ def _by_list_of(owner: TapSet, before: TapSet, after: TapSet) -> tuple[tuple[flo
             )
             entries.append((frequency, shift))
     return tuple(entries)
+
+
+def _heard(tapset: TapSet) -> tuple[Take, ...]:
+    """Return the takes as the modes were read: by contact sensor alone where the room was passed by."""
+    from resonance.modes.estimate import by_contact_alone
+
+    passed_by = any(reason.code == "room_passed_by" for reason in tapset.reasons)
+    return (by_contact_alone(tapset.takes, tapset.taps) if passed_by else None) or tapset.takes
 
 
 def _fitted(tapset: TapSet) -> Sequence[tuple[float, float]]:
@@ -163,11 +173,6 @@ def _strings(tapset: TapSet, family: str) -> tuple[float, ...] | None:
 def _entry(entries: Sequence[tuple[float, OneList]], mode: Mode) -> OneList | None:
     """Return the reading of the list's entry that a mode was told from."""
     near = min(entries, key=lambda entry: abs(entry[0] - mode.frequency), default=None)
-    if near is None or abs(near[0] - mode.frequency) > SAME_ENTRY * max(1.0, _half_width(mode)):
+    if near is None or abs(near[0] - mode.frequency) > SAME_ENTRY * max(1.0, half_bandwidth(mode)):
         return None
     return near[1] if isfinite(near[1].shift_u) else None
-
-
-def _half_width(mode: Mode) -> float:
-    """Half of the half-power bandwidth, Hz, 0 where damping is not known."""
-    return mode.damping * mode.frequency if isfinite(mode.damping) else 0.0

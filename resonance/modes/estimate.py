@@ -147,7 +147,7 @@ def find_modes(
         if claps and not clap:
             summary = replace(summary, reasons=(*summary.reasons, Reason("clap_not_read")))
         if room > ROOM_HEARD:
-            dry = _by_contact_alone(takes, taps)
+            dry = by_contact_alone(takes, taps)
             if dry is not None:  # a sensor on the body hears no room
                 alone = find_modes(
                     dry, taps, band=band, family=family, piece=piece, open_strings=open_strings, claps=claps
@@ -169,7 +169,7 @@ def clap_modes(claps: Sequence[Take], band: tuple[float, float]) -> tuple[Mode, 
     return find_modes(heard, taps, band=(band[0], min(band[1], highest)), family="other").modes
 
 
-def _by_contact_alone(takes: Sequence[Take], taps: Sequence[Tap]) -> tuple[Take, ...] | None:
+def by_contact_alone(takes: Sequence[Take], taps: Sequence[Tap]) -> tuple[Take, ...] | None:
     """Set every microphone aside, where each kept tap was heard by a contact sensor beside one."""
     used = {tap.take for tap in taps if tap.kept}
     roles = {i: [takes[i].role(c) for c in range(takes[i].recording.n_channels)] for i in used}

@@ -4,9 +4,9 @@ In a room, or where modes lie close, two sets settle on two lists, and a mode's 
 it: at 12 dB of direct over reverberant sound by .3 to .9 Hz, from one set to the next, with nothing moved.
 Here the list of the one set is held in the other: all its amplitudes are free, and every pole is read by
 one step from where it stood in the first set (`pool`), the others free to step with it. What the room or a
-missing neighbour does to a reading is then the same on both sides and falls out of the difference: .04 to .1
-Hz remain. A step is true for small movements only, so a mode that moved surely is followed: its pole is put
-where the step ends and all are read once more.
+missing neighbour does to a reading is then the same on both sides and falls out of the difference: .05 to
+.15 Hz remain (source mark: simulation, 6 pairs of sets). A step is true for small movements only, so a mode
+that moved surely is followed: its pole is put where the step ends and all are read once more.
 """
 
 from collections.abc import Sequence

@@ -20,6 +20,7 @@ from math import hypot, inf, isfinite, log, sqrt
 
 import numpy as np
 
+from resonance.modes.intervals import half_bandwidth
 from resonance.modes.mode import Mode
 from resonance.modes.strings import off_mains
 from resonance.reasons import Reason
@@ -112,7 +113,7 @@ def _mains(peak: QuietPeak) -> bool:
 
 
 def _judged_by_quiet(mode: Mode, peaks: Sequence[QuietPeak]) -> Mode:
-    width = 2.0 * mode.damping * mode.frequency if isfinite(mode.damping) else 0.0
+    width = 2.0 * half_bandwidth(mode)
     near = [
         peak
         for peak in peaks

@@ -44,6 +44,11 @@ def combined(u: float, dof: float, further_u: float) -> tuple[float, float]:
     return total, dof * (total / u) ** 4 if u > 0.0 else inf
 
 
+def half_bandwidth(mode: Mode) -> float:
+    """Half of the half-power bandwidth in Hz, 0 where damping is not known."""
+    return mode.damping * mode.frequency if isfinite(mode.damping) else 0.0
+
+
 def frequency_half_width(mode: Mode) -> float:
     """Half width in Hz of a printed frequency: taps and model term (`Mode.model_u`) together."""
     return half_width(*combined(mode.frequency_u, mode.frequency_dof, mode.model_u))

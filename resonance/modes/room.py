@@ -25,7 +25,7 @@ from math import hypot, isfinite, sqrt
 
 import numpy as np
 
-from resonance.modes.intervals import frequency_half_width
+from resonance.modes.intervals import frequency_half_width, half_bandwidth
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sound.recording import FloatArray
@@ -67,11 +67,11 @@ def room_index(modes: Sequence[Mode]) -> float:
     -------
     float, 0 without modes
     """
-    own = [m for m in modes if m.kind in SHARED and _half_band(m) > 0.0 and isfinite(m.model_u)]
+    own = [m for m in modes if m.kind in SHARED and half_bandwidth(m) > 0.0 and isfinite(m.model_u)]
     if not own:
         return 0.0
     around = np.array([drowned(m, own) for m in own])
-    movement = np.array([m.model_u / _half_band(m) for m in own]) / np.sqrt(around)
+    movement = np.array([m.model_u / half_bandwidth(m) for m in own]) / np.sqrt(around)
     places = {level.microphone_place for m in own for level in m.levels}
     return float(np.median(movement) * np.median(around) / sqrt(max(1, len(places))))
 
@@ -81,7 +81,9 @@ def drowned(mode: Mode, modes: Sequence[Mode]) -> float:
     own, others = _level(mode), [m for m in modes if m is not mode and m.levels and m.kind in SHARED]
     if not mode.levels:
         return 1.0
-    apart = [(m.frequency - mode.frequency) / max(_half_band(m) + _half_band(mode), 1e-9) for m in others]
+    apart = [
+        (m.frequency - mode.frequency) / max(half_bandwidth(m) + half_bandwidth(mode), 1e-9) for m in others
+    ]
     around = (10.0 ** ((_level(m) - own) / 10.0) / (1.0 + x * x) for m, x in zip(others, apart, strict=True))
     return float(1.0 + sum(around))
 
@@ -98,7 +100,7 @@ def with_model_terms(modes: Sequence[Mode], room: float) -> list[Mode]:
 
 
 def _with_terms(mode: Mode, modes: Sequence[Mode], room: float) -> Mode:
-    half = _half_band(mode)
+    half = half_bandwidth(mode)
     if not half > 0.0 or mode.kind not in SHARED:
         return mode
     shared = ROOM_TERM * room * sqrt(drowned(mode, modes))
@@ -142,8 +144,8 @@ def _slope_of(mode: Mode, modes: Sequence[Mode]) -> Mode | None:
         for m in modes
         if m.kind in ("body", "air")
         and _level(m) > _level(mode)
-        and abs(m.frequency - mode.frequency) < LATE_WITHIN * _half_band(m)
-        and _half_band(mode) < LATE_SLOWER * _half_band(m)
+        and abs(m.frequency - mode.frequency) < LATE_WITHIN * half_bandwidth(m)
+        and half_bandwidth(mode) < LATE_SLOWER * half_bandwidth(m)
     ]
     return max(above, key=_level, default=None)
 
@@ -167,18 +169,13 @@ def _louder_beside(mode: Mode, modes: Sequence[Mode]) -> Mode | None:
         for m in modes
         if m.kind == "body"
         and m.levels
-        and abs(m.frequency - mode.frequency) < FLANK * (_half_band(m) + _half_band(mode))
+        and abs(m.frequency - mode.frequency) < FLANK * (half_bandwidth(m) + half_bandwidth(mode))
     ]
     loudest = max(beside, key=_level, default=mode)
-    vague = frequency_half_width(mode) > VAGUE * _half_band(mode)
+    vague = frequency_half_width(mode) > VAGUE * half_bandwidth(mode)
     return loudest if _level(loudest) > _level(mode) + (VAGUE_DB if vague else FLANK_DB) else None
 
 
 def _level(mode: Mode) -> float:
     levels: FloatArray = np.array([level.db for level in mode.levels] or [0.0], float)
     return float(np.mean(levels))
-
-
-def _half_band(mode: Mode) -> float:
-    """Half of the half-power bandwidth in Hz, 0 where damping is not known."""
-    return mode.damping * mode.frequency if isfinite(mode.damping) else 0.0

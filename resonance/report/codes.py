@@ -195,8 +195,9 @@ CODES: dict[str, tuple[str, ...]] = {
     "strength_not_known": ("nothing tells how strong it is",),
     "not_followed": ("analysed by an earlier method than this program's; stored readings are compared",),
     "room_bends_shift": (
-        "how far it moved is known less well than whether it did: the room bends it",
-        "how far it moved is known less well than whether it did: the room bends it by about {u:about_hz}",
+        "how far it moved is known less well than whether it did: the room, or resonances beside it, bend it",
+        "how far it moved is known less well than whether it did: the room, or "
+        "resonances beside it, bend it by about {u:about_hz}",
     ),
     "by_one_list": (
         "one tap set alone tells it as a resonance of its own; the sound of the other shows it too",

@@ -32,7 +32,7 @@ from math import inf, isfinite, log2
 
 import numpy as np
 
-from resonance.modes.intervals import combined, half_width
+from resonance.modes.intervals import combined, half_bandwidth, half_width
 from resonance.modes.mode import Mode
 from resonance.reasons import Reason
 from resonance.sets.tapset import TapSet
@@ -117,7 +117,7 @@ def _of_places(tap_set: TapSet) -> list[Reason]:
 def _of_strings(tap_set: TapSet) -> list[Reason]:
     modes = telling_modes(tap_set)
     lines = [mode.frequency for mode in tap_set.modes if mode.kind == "string"]
-    under = [m for m in modes if any(abs(f - m.frequency) < STRING_WITHIN * _half_band(m) for f in lines)]
+    under = [m for m in modes if any(abs(f - m.frequency) < STRING_WITHIN * half_bandwidth(m) for f in lines)]
     share = len(under) / len(modes) if modes else 0.0
     return [Reason("damp_strings", {"gain": share, "n": len(under)})]
 
@@ -171,7 +171,3 @@ def _strung(tap_set: TapSet) -> bool:
 
 def _level(mode: Mode) -> float:
     return max((level.db for level in mode.levels), default=0.0)
-
-
-def _half_band(mode: Mode) -> float:
-    return mode.damping * mode.frequency if isfinite(mode.damping) else 0.0

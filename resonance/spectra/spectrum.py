@@ -124,3 +124,29 @@ def window_constants(window: FloatArray) -> tuple[float, float, float]:
     n, total = window.size, float(np.sum(window))
     turned = np.abs(np.sum(window * np.exp(-1j * np.pi * np.arange(n) / n)))
     return total / n, float(n * np.sum(window**2)) / total**2, float(-20.0 * np.log10(turned / total))
+
+
+def pitch_points(
+    sound: FloatArray, sample_rate: float, band: tuple[float, float], n_points: int
+) -> FloatArray:
+    """Give the amplitude spectrum of a sound at points evenly spaced in pitch, for the eye.
+
+    Parameters
+    ----------
+    sound : array (n,)
+    band : (float, float), Hz
+
+    Returns
+    -------
+    array (n_points,), full scale 1 for a sine   each the largest bin nearer to it than to its neighbours;
+        where bins lie wider than points, the line between them
+    """
+    window = np.hanning(len(sound))
+    amplitude = np.abs(np.fft.rfft(sound * window)) * (2.0 / np.sum(window))
+    step = sample_rate / len(sound)
+    edges = np.geomspace(*band, n_points + 1)
+    middle = np.sqrt(edges[1:] * edges[:-1])
+    first = np.minimum(np.ceil(edges / step).astype(int), len(amplitude) - 1)
+    between = np.interp(middle, step * np.arange(len(amplitude)), amplitude)
+    largest = np.maximum.reduceat(amplitude, first[:-1])
+    return np.asarray(np.where(first[1:] > first[:-1], largest, between))

@@ -3,7 +3,8 @@
 import numpy as np
 import pytest
 
-from resonance.bench.sight import FLOOR_DBFS, LENGTH, POINTS, STEPS_A_DB, Sight, in_steps, points
+from resonance.bench.sight import FLOOR_DBFS, LENGTH, POINTS, STEPS_A_DB, Sight, in_steps
+from resonance.spectra.spectrum import pitch_points
 
 RATE = 48_000.0
 BAND = (60.0, 1200.0)
@@ -15,7 +16,7 @@ def sine(hertz, amplitude, n=LENGTH):
 
 @pytest.mark.parametrize("hertz", [65.0, 110.0, 272.0, 462.0, 1150.0])
 def test_a_sine_stands_where_it_sounds_and_as_high_as_it_is(hertz):
-    seen = points(sine(hertz, 0.1), RATE, BAND)
+    seen = pitch_points(sine(hertz, 0.1), RATE, BAND, POINTS)
     middle = np.geomspace(*BAND, 2 * POINTS + 1)[1::2]
     assert middle[np.argmax(seen)] == pytest.approx(hertz, abs=RATE / LENGTH)
     assert 20.0 * np.log10(seen.max()) == pytest.approx(
